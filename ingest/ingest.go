@@ -1,0 +1,117 @@
+// Package ingest takes the rig's samples to where they are kept: Recorder puts
+// them into a store chunk by chunk, Hub hands them to whoever looks on, and the
+// types here are the bench's book: engines, tests, runs, hangings, position maps,
+// events and calibrations.
+//
+// It is the second room of a sample's life. The store itself is ingest/store; the
+// exchange formats are ingest/exchange. Nothing here knows what a rate is.
+package ingest
+
+import (
+	"time"
+
+	"brimline/rig"
+)
+
+// Engine is what is tested.
+type Engine struct {
+	ID           int64
+	Label        string // the user's name for it, unique
+	Injectors    int    // how many
+	FiringOrder  string // as the maker writes it, for example "1-5-3-6-2-4"; may be empty
+	DistanceUnit string // "km", "mi" or "h"
+	InjectorType string // "solenoid", "piezo" or "unknown"
+}
+
+// Test is one occasion on one engine.
+type Test struct {
+	ID       int64
+	EngineID int64
+	Label    string    // unique, short, typed by people: "T1"
+	Phase    string    // "baseline", "after", or the user's own word
+	At       time.Time // wall time of its start, as well as it was known
+	Odometer float64   // in the engine's DistanceUnit; NaN when not noted
+	Fuel     Fuel
+	Note     string
+}
+
+// Fuel is what the tubes were filled with, as noted for a test.
+type Fuel struct {
+	Kind          string  // "diesel", "water", or the user's own word
+	DensityGPerML float64 // at the tubes' temperature; 0 when not known
+	UDensity      float64 // standard uncertainty of DensityGPerML, g/mL
+	TempC         float64 // fuel temperature in the tubes, °C; NaN when not noted
+}
+
+// Hanging is the tubes and hoses as they were put on: taking them off and putting
+// them on again makes a new one.
+type Hanging struct {
+	ID     int64
+	TestID int64
+	Number int // from 1, within the test
+	Note   string
+}
+
+// Run is one timed collection of all tubes at once. Times are elapsed times of
+// the boot: the samples between Start and End belong to the run, static windows
+// before and after the flow included.
+type Run struct {
+	ID        int64
+	TestID    int64
+	HangingID int64
+	Number    int   // from 1, within the test
+	BootID    int64 // whose elapsed time Start and End are on
+	Start     time.Duration
+	End       time.Duration // 0 while the run goes on
+	Planned   time.Duration // collecting time asked for
+	Positions []PositionOn  // which injector fed which channel
+	Excluded  string        // why the run is left out of findings; empty: it counts
+	Note      string
+}
+
+// PositionOn says that an injector (1 for the first cylinder) fed a channel in a run.
+type PositionOn struct {
+	Channel  string
+	Injector int
+}
+
+// Event is something done to the engine between tests.
+type Event struct {
+	ID       int64
+	EngineID int64
+	Kind     string // "dose", "filter", "injector", "repair", or the user's own word
+	What     string
+	Amount   float64 // NaN when it has none
+	Unit     string
+	At       time.Time
+	Odometer float64 // NaN when not noted
+}
+
+// Calibration is one channel's line, counts = Zero + CountsPerGram x grams, as it
+// was found; every one is kept. What found it is in the certificate.
+type Calibration struct {
+	ID            int64
+	Channel       string
+	At            time.Time
+	Zero          float64 // counts at no load
+	CountsPerGram float64
+	UZero         float64 // standard uncertainty, counts
+	UCountsPerG   float64 // standard uncertainty, counts/g, mass tolerances included
+	CovZeroSpan   float64 // covariance of Zero and CountsPerGram
+	DF            float64 // degrees of freedom of the line; +Inf when typed in
+	Certificate   []byte  // JSON: masses, readings, temperature, who, when due
+}
+
+// Boot is one start of the daemon: the origin of elapsed times.
+type Boot struct {
+	ID     int64
+	Wall   time.Time // wall clock at elapsed zero, as corrected last
+	Stored time.Time // wall clock at elapsed zero, as first believed
+}
+
+// Series is one channel's samples over a stretch of one boot, oldest first.
+type Series struct {
+	Channel rig.Channel
+	BootID  int64
+	Samples []rig.Sample
+}
