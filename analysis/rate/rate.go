@@ -1,7 +1,16 @@
 // Package rate finds the fills in a curve of mass against time and gives each its
 // rate, a standard uncertainty that respects autocorrelation, and flags that say
 // why a fill is doubted.
+//
+// It takes a curve from analysis/curve and is what everything after it rests on:
+// the set, the comparison of before with after, the history, the report.
+//
+//	c, _ := curve.New("tube1", curve.Gram, elapsedS, grams)
+//	r, err := rate.Analyse(c, rate.Options{Mode: rate.OneFill, Density: &curve.Density{GPerML: 0.832, U: 0.0005}})
+//	f := r.Fills[0] // f.RateMLPerMin ± f.U95MLPerMin
 package rate
+
+import "brimline/analysis/curve"
 
 // Severity is how much a flag takes from a fill.
 type Severity int
@@ -25,40 +34,67 @@ type Flag struct {
 // Kind is what a stretch of curve turned out to be.
 type Kind string
 
+// The kinds.
 const (
 	KindFill  Kind = "fill"  // rises: fuel came in
-	KindDrain Kind = "drain" // falls slowly: something drains or drips away
-	KindStill Kind = "still" // neither, within what the drift allows
+	KindDrain Kind = "drain" // falls: fuel went out
+	KindStill Kind = "still" // neither, within what a cell's drift allows
 )
 
-// Fill is one continuous rise (or fall, or rest) of one tube.
-// Rates are of mass unless named otherwise.
+// Fill is one continuous rise (or fall, or rest) of one tube and its rate.
+// A curve in grams has its volume rate only with a density, a curve in millilitres
+// its mass rate; what cannot be given is NaN.
 type Fill struct {
 	Channel string
 	Kind    Kind
 	StartS  float64 // onset, elapsed s
 	EndS    float64 // end of the rise, elapsed s
+	Gain    float64 // what came in over it, in Unit
 
-	RateGPerMin float64 // g/min; NaN when the curve is of volume and no density was given
-	U           float64 // standard uncertainty, g/min
-	U95         float64 // half width of the 95 % interval, g/min
-	DF          float64 // effective degrees of freedom
-
-	RateMLPerMin float64 // mL/min at the fuel's temperature; NaN without a density
-	UMLPerMin    float64
+	Unit         curve.Unit // what the curve was measured in; U and U95 are in Unit/min
+	RateGPerMin  float64
+	RateMLPerMin float64 // at the fuel's temperature in the tube
+	U            float64 // standard uncertainty of the rate in Unit/min
+	U95          float64 // half width of its 95 % interval
+	DF           float64 // effective degrees of freedom; the factor of U95 is Student's for them
+	UMLPerMin    float64 // as U, of RateMLPerMin: the density's part added
 	U95MLPerMin  float64
 
-	Budget  []Term // where U comes from, largest first, g/min (mL/min when a density is used)
+	Budget  []Term // where U comes from, largest first; with a density the terms are of RateMLPerMin
 	Steady  bool
-	Samples int // readings that the fit used
+	Trend   float64 // change of the rate from start to end, part of the mean; 0.02 is a rise of 2 %
+	UTrend  float64 // its standard uncertainty, part of the mean
+	Samples int // values that the fit used
 	Flags   []Flag
+}
+
+// Rate is the rate in Unit/min, what U belongs to.
+func (f Fill) Rate() float64 {
+	if f.Unit == curve.Millilitre {
+		return f.RateMLPerMin
+	}
+	return f.RateGPerMin
 }
 
 // Term is one line of an uncertainty budget.
 type Term struct {
 	Name string  // "fit", "calibration", "drift", "density", ...
-	U    float64 // standard uncertainty in the rate's unit
-	DF   float64
+	U    float64 // standard uncertainty that it gives the rate, in the rate's unit
+	DF   float64 // its degrees of freedom; +Inf for what is not estimated here
+}
+
+// Event is what happens to a tube besides filling: a dump, a hole in the record.
+type Event struct {
+	Kind   string // "dump": the tube was emptied; "drop": a smaller sudden loss; "gap": no values
+	StartS float64
+	EndS   float64
+	Size   float64 // what went away, in the curve's unit; 0 for a gap
+}
+
+// Result is what one channel's curve holds.
+type Result struct {
+	Fills  []Fill
+	Events []Event
 }
 
 // Allows reports whether a finding may rest on the fill.

@@ -1,0 +1,136 @@
+package curve
+
+import (
+	"math"
+	"slices"
+)
+
+// Limits of the misread rule. A misread stands alone: the curve goes on after it
+// as if it had not been. What stays changed is a step, and real.
+const (
+	misreadHalf  = 5  // points looked at on each side
+	misreadScale = 10 // times the usual distance between neighbours
+)
+
+// MarkMisreads marks values that stand far off the line through their neighbours
+// while the curve goes on after them as before: up to three or four in a clump of
+// eleven. It returns how many it marked; values keep their numbers.
+//
+// The line is the median of the neighbours' values after the local slope (the
+// median of the neighbours' slopes) is taken out, so that a steep fill is no
+// misread; the usual distance is 1.4826 times the median of all such distances.
+// The method is the running-median filter of Hampel (1974), with a slope.
+func MarkMisreads(c *Curve) int {
+	idx := make([]int, 0, len(c.Marks))
+	for i, m := range c.Marks {
+		if m == Used {
+			idx = append(idx, i)
+		}
+	}
+	if len(idx) < 2*misreadHalf+1 {
+		return 0
+	}
+	n := len(idx)
+	r := make([]float64, n)
+	const w = 2*misreadHalf + 1
+	var slopes, levels [w]float64
+	for k := range idx {
+		a := min(max(k-misreadHalf, 0), n-w)
+		m := 0
+		for j := a; j+2 < a+w; j++ {
+			// Slopes over two steps: one wild value spoils two of nine, not two of ten neighbours.
+			dt := c.ElapsedS[idx[j+2]] - c.ElapsedS[idx[j]]
+			slopes[m] = (c.Values[idx[j+2]] - c.Values[idx[j]]) / dt
+			m++
+		}
+		s := medianOf(slopes[:m])
+		m = 0
+		for j := a; j < a+w; j++ {
+			if j == k {
+				continue
+			}
+			levels[m] = c.Values[idx[j]] - s*(c.ElapsedS[idx[j]]-c.ElapsedS[idx[k]])
+			m++
+		}
+		r[k] = c.Values[idx[k]] - medianOf(levels[:m])
+	}
+	abs := make([]float64, n)
+	for k, v := range r {
+		abs[k] = math.Abs(v)
+	}
+	scale := 1.4826 * medianOf(abs)
+	// A balance that shows whole steps has a median distance of zero while it rests.
+	if scale == 0 {
+		scale = smallestStep(abs)
+	}
+	if scale == 0 {
+		return 0
+	}
+	marked := 0
+	for k := 0; k < n; k++ {
+		if math.Abs(r[k]) <= misreadScale*scale {
+			continue
+		}
+		end := k + 1
+		for end < n && math.Abs(r[end]) > misreadScale*scale {
+			end++
+		}
+		if loneClump(c, idx, k, end, scale) {
+			for j := k; j < end; j++ {
+				c.Marks[idx[j]] = Misread
+				marked++
+			}
+		}
+		k = end - 1
+	}
+	return marked
+}
+
+// loneClump reports whether the curve after points k to end goes on where it was
+// before them: then they are misreads; otherwise the curve has really moved.
+func loneClump(c *Curve, idx []int, k, end int, scale float64) bool {
+	if end-k > misreadHalf-1 {
+		return false
+	}
+	before, after := idx[max(0, k-misreadHalf):k], idx[end:min(len(idx), end+misreadHalf)]
+	// At the ends of a record what comes on the other side is not known: the value stays.
+	if len(before) == 0 || len(after) == 0 {
+		return false
+	}
+	vals := func(part []int) float64 {
+		v := make([]float64, len(part))
+		for i, j := range part {
+			v[i] = c.Values[j]
+		}
+		return medianOf(v)
+	}
+	// The clump must stand off both sides by more than the sides stand off each other.
+	a, b := vals(before), vals(after)
+	lo, hi := min(a, b), max(a, b)
+	for _, j := range idx[k:end] {
+		v := c.Values[j]
+		if off := max(lo-v, v-hi); off < misreadScale*scale/2 || off < (hi-lo)/2 {
+			return false
+		}
+	}
+	return true
+}
+
+// medianOf returns the median of v, which it reorders.
+func medianOf(v []float64) float64 {
+	slices.Sort(v)
+	if n := len(v); n%2 == 0 {
+		return (v[n/2-1] + v[n/2]) / 2
+	}
+	return v[len(v)/2]
+}
+
+func smallestStep(abs []float64) float64 {
+	s := 0.0
+	for _, v := range abs {
+		if v > 0 && (s == 0 || v < s) {
+			s = v
+		}
+	}
+	return s
+}

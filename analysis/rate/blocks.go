@@ -1,0 +1,72 @@
+package rate
+
+import (
+	"math"
+	"slices"
+)
+
+// block is the mean of the used values in one short stretch of time. All fits
+// work on blocks: they keep what a rate is made of and cost little at any sample
+// rate. A slow curve has one value to a block.
+type block struct {
+	t float64 // mean elapsed time of its values, s
+	y float64 // mean value
+	n float64 // how many values
+}
+
+// makeBlocks means t and y (length n, t rising) over equal stretches of time so
+// that at most about most blocks come out. A block never reaches over a gap: it
+// holds only what falls in its own stretch.
+func makeBlocks(t, y []float64, most int) []block {
+	if len(t) == 0 {
+		return nil
+	}
+	if len(t) <= most {
+		b := make([]block, len(t))
+		for i := range t {
+			b[i] = block{t[i], y[i], 1}
+		}
+		return b
+	}
+	h := (t[len(t)-1] - t[0]) / float64(most)
+	b := make([]block, 0, most+1)
+	slot := -1
+	for i := range t {
+		if s := int((t[i] - t[0]) / h); s != slot {
+			b = append(b, block{})
+			slot = s
+		}
+		last := &b[len(b)-1]
+		last.n++
+		last.t += (t[i] - last.t) / last.n
+		last.y += (y[i] - last.y) / last.n
+	}
+	return b
+}
+
+// whitePerValue estimates the standard deviation of one value's white noise from
+// second differences of neighbouring blocks, which a line of any slope and a
+// slow wander leave untouched: for white noise their variance is 6 sd^2/n.
+// The median absolute deviation makes it blind to steps and knocks.
+func whitePerValue(b []block) float64 {
+	if len(b) < 4 {
+		return 0
+	}
+	d := make([]float64, 0, len(b)-2)
+	for i := 1; i+1 < len(b); i++ {
+		w := (b[i].t - b[i-1].t) / (b[i+1].t - b[i-1].t)
+		v := 1/b[i].n + (1-w)*(1-w)/b[i-1].n + w*w/b[i+1].n
+		d = append(d, math.Abs(b[i].y-(1-w)*b[i-1].y-w*b[i+1].y)/math.Sqrt(v))
+	}
+	slices.Sort(d)
+	if s := 1.4826 * d[len(d)/2]; s > 0 {
+		return s
+	}
+	// Over half of the differences are zero: a display that shows whole steps.
+	for _, v := range d {
+		if v > 0 {
+			return v / math.Sqrt(12)
+		}
+	}
+	return 0
+}

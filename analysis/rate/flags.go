@@ -1,0 +1,264 @@
+package rate
+
+import (
+	"fmt"
+	"math"
+
+	"brimline/analysis/curve"
+)
+
+// Limits of steadiness, of the mean rate. Within a healthy run at idle the rate
+// moves by 1-3 % (estimate, no source); these stand clear of it.
+const (
+	unsteadyPart   = 0.05 // one side of a break against the other
+	unsteadySixths = 0.10 // one sixth of the time against another
+	unsteadyForbid = 0.25 // beyond this there is no one rate to speak of
+	sixths         = 6
+)
+
+// raise adds the flags of a fitted span.
+func (f *Fill) raise(c, w curve.Curve, b []block, s span, sf slopeFit, sd float64, o Options) {
+	add := func(code string, sev Severity, format string, a ...any) {
+		f.Flags = append(f.Flags, Flag{code, sev, fmt.Sprintf(format, a...)})
+	}
+	long := s.endS - s.startS
+	unit := string(f.Unit)
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, k := range b {
+		lo, hi = min(lo, k.y), max(hi, k.y)
+	}
+	T := b[len(b)-1].t - b[0].t
+	atRest := 6*walkCold*math.Sqrt(T) + 8*sd // a cell at rest stays within this
+	switch {
+	case f.Kind == KindStill && hi-lo > atRest:
+		f.Steady = false
+		add("disturbed", Forbids, "no rate can be told: the reading moves within %s %s over %.0f s and comes back; keep hands, hoses and wind off the bench and repeat",
+			sig(hi-lo), unit, long)
+	case f.Kind == KindStill:
+		f.Steady = false
+		add("no-flow", Forbids, "no flow shown: the reading wanders within %s %s over %.0f s, as a cell at rest does; a flow under %s %s/min could hide in it",
+			sig(hi-lo), unit, long, sig(60*3*math.Hypot(sf.u, slopeDoubt(b, sd, T))), unit)
+	case f.Kind == KindDrain:
+		add("drain", Forbids, "the tube loses %s %s/min: it drains or leaks, this is no return flow", sig(-sf.slope*60), unit)
+	}
+	if f.Kind != KindStill {
+		change, u := trend(b, sf.ratio)
+		f.Trend, f.UTrend = change/sf.slope, u/math.Abs(sf.slope)
+		f.checkSteady(b, s, sd, add)
+	}
+	if long < shortS && f.Kind != KindStill {
+		add("short", Doubt, "lasts only %.0f s: a run of 60 s or more tells more; 180 s is usual", long)
+	}
+	f.checkMisreads(w, add)
+	f.checkGaps(w, b, add)
+	f.checkFull(c, s, o, add)
+}
+
+// checkSteady compares the rates of parts of the fill, against limits that noise
+// and a cold cell's wander cannot reach.
+func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Severity, string, ...any)) {
+	mean := math.Abs(f.Rate()) / 60
+	t0, T := b[0].t, b[len(b)-1].t-b[0].t
+	var slope, doubt [sixths]float64
+	var have [sixths]bool
+	i := 0
+	for k := range sixths {
+		j := i
+		for j < len(b) && (b[j].t-t0 < T*float64(k+1)/sixths || k == sixths-1) {
+			j++
+		}
+		if j-i >= 3 {
+			part := b[i:j]
+			slope[k], have[k] = plainSlope(part), true
+			doubt[k] = slopeDoubt(part, sd, part[len(part)-1].t-part[0].t)
+		}
+		i = j
+	}
+	// One side of each possible break against the other.
+	worst, at, before, after := 0.0, 0, 0.0, 0.0
+	for k := 1; k < sixths; k++ {
+		l, ul, nl := meanOf(slope[:k], doubt[:k], have[:k])
+		r, ur, nr := meanOf(slope[k:], doubt[k:], have[k:])
+		if nl == 0 || nr == 0 {
+			continue
+		}
+		if d := math.Abs(l - r); d > max(unsteadyPart*mean, 4*math.Hypot(ul, ur)) && d > worst {
+			worst, at, before, after = d, k, l, r
+		}
+	}
+	// Any sixth against any other.
+	lo, hi := math.Inf(1), math.Inf(-1)
+	spread := false
+	for k := range sixths {
+		for m := range k {
+			if have[k] && have[m] && math.Abs(slope[k]-slope[m]) > max(unsteadySixths*mean, 5*math.Hypot(doubt[k], doubt[m])) {
+				spread = true
+			}
+		}
+		if have[k] {
+			lo, hi = min(lo, slope[k]), max(hi, slope[k])
+		}
+	}
+	if worst == 0 && !spread && s.pauses == 0 {
+		return
+	}
+	f.Steady = false
+	sev := Doubt
+	if hi-lo > unsteadyForbid*mean {
+		sev = Forbids
+	}
+	unit := string(f.Unit)
+	switch {
+	case s.pauses > 0:
+		add("not-steady", sev, "the flow stops %s in between; in sixths of the time it is %s to %s %s/min: find out why and repeat", times(s.pauses), sig(60*lo), sig(60*hi), unit)
+	case math.Abs(f.Trend) > 2*unsteadyPart && math.Abs(f.Trend) > 0.8*(hi-lo)/mean && math.Abs(f.Trend) > 4*f.UTrend:
+		way := "rises"
+		if f.Trend < 0 {
+			way = "falls"
+		}
+		add("not-steady", sev, "the flow %s all the time, by %.0f %% over the %.0f s: let the engine warm up and settle, and repeat", way, 100*math.Abs(f.Trend), T)
+	case worst > 0 && worst >= 0.6*(hi-lo):
+		add("not-steady", sev, "the flow goes from %s to %s %s/min at about %.0f s: let the engine settle and repeat", sig(60*before), sig(60*after), unit, t0+T*float64(at)/sixths)
+	default:
+		add("not-steady", sev, "in sixths of the time the flow is %s to %s %s/min: the mean of it is no one rate", sig(60*lo), sig(60*hi), unit)
+	}
+}
+
+// sig writes a value to three significant digits, without an exponent.
+func sig(x float64) string {
+	if x == 0 || !finite(x) {
+		return fmt.Sprintf("%g", x)
+	}
+	places := 2 - int(math.Floor(math.Log10(math.Abs(x))))
+	if places < 0 {
+		pow := math.Pow(10, float64(-places))
+		return fmt.Sprintf("%.0f", math.Round(x/pow)*pow)
+	}
+	return fmt.Sprintf("%.*f", places, x)
+}
+
+func times(n int) string {
+	switch n {
+	case 1:
+		return "once"
+	case 2:
+		return "twice"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
+// plainSlope is the ordinary least-squares slope of blocks, each by its count.
+func plainSlope(b []block) float64 {
+	var w, tm, ym float64
+	for _, k := range b {
+		w += k.n
+		tm += (k.t - tm) * k.n / w
+		ym += (k.y - ym) * k.n / w
+	}
+	var stt, sty float64
+	for _, k := range b {
+		stt += k.n * (k.t - tm) * (k.t - tm)
+		sty += k.n * (k.t - tm) * (k.y - ym)
+	}
+	return sty / stt
+}
+
+// meanOf is the mean of the slopes that exist and its standard deviation by noise.
+func meanOf(slope, doubt []float64, have []bool) (mean, sd float64, n int) {
+	for k := range slope {
+		if have[k] {
+			n++
+			mean += (slope[k] - mean) / float64(n)
+			sd += doubt[k] * doubt[k]
+		}
+	}
+	return mean, math.Sqrt(sd) / float64(max(n, 1)), n
+}
+
+func (f *Fill) checkMisreads(w curve.Curve, add func(string, Severity, string, ...any)) {
+	bad := w.Count(curve.Misread, curve.Limit, curve.Missing)
+	if bad == 0 {
+		return
+	}
+	part := float64(bad) / float64(len(w.Marks))
+	sev := Note
+	switch {
+	case part >= misreadForbid:
+		sev = Forbids
+	case part >= misreadDoubt:
+		sev = Doubt
+	}
+	said := "left out of the fit"
+	if sev > Note {
+		said += "; check the wiring, the supply and the screen of this channel"
+	}
+	kind := "misread"
+	if w.Count(curve.Limit) > bad/2 {
+		kind = "at the end of the converter's range"
+	} else if w.Count(curve.Missing) > bad/2 {
+		kind = "missing"
+	}
+	add("misreads", sev, "%d of %d values (%.2g %%) are %s: %s", bad, len(w.Marks), 100*part, kind, said)
+}
+
+func (f *Fill) checkGaps(w curve.Curve, b []block, add func(string, Severity, string, ...any)) {
+	t, _ := w.Points()
+	usual := medianStep(t)
+	lost, longest, at, n := 0.0, 0.0, 0.0, 0
+	for i := 1; i < len(t); i++ {
+		// A misread or two in a row leave no gap worth the name.
+		if d := t[i] - t[i-1]; d > max(5*usual, 0.25) {
+			lost += d
+			n++
+			if d > longest {
+				longest, at = d, t[i-1]
+			}
+		}
+	}
+	T := b[len(b)-1].t - b[0].t
+	if lost <= gapNotePart*T {
+		return
+	}
+	sev := Note
+	if lost > gapDoubtPart*T {
+		sev = Doubt
+	}
+	what := "a gap"
+	if n > 1 {
+		what = fmt.Sprintf("%d gaps", n)
+	}
+	add("gap", sev, "%s in the record, %.3g s of %.0f s in all, the longest %.3g s at %.0f s: the fit bridges it, what the flow did then is not known", what, lost, T, longest, at)
+}
+
+func (f *Fill) checkFull(c curve.Curve, s span, o Options, add func(string, Severity, string, ...any)) {
+	if c.CapacityML <= 0 || f.Kind != KindFill {
+		return
+	}
+	ml := math.NaN()
+	tare := c.TareG
+	if !finite(tare) {
+		tare = s.levelBefore
+	}
+	end := c.Window(s.endS-2, s.endS+2)
+	if _, y := end.Points(); len(y) > 0 && finite(tare) {
+		top := math.Inf(-1)
+		for _, v := range y {
+			top = max(top, v)
+		}
+		ml = top - tare
+	} else {
+		ml = f.Gain
+	}
+	if f.Unit == curve.Gram {
+		if o.Density == nil {
+			return
+		}
+		ml /= o.Density.GPerML
+	}
+	switch {
+	case ml > c.CapacityML:
+		add("near-full", Forbids, "the tube took %.0f mL and holds %.0f mL: it has run over; use a larger tube or a shorter run", ml, c.CapacityML)
+	case ml > nearFullPart*c.CapacityML:
+		add("near-full", Doubt, "the tube was %.0f %% full (%.0f of %.0f mL): empty it before the next run", 100*ml/c.CapacityML, ml, c.CapacityML)
+	}
+}

@@ -1,0 +1,295 @@
+package rate
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// Numbers of the cutting. Where a number is a choice, its reason stands beside it.
+const (
+	cutBlocks   = 1200 // blocks a stretch is cut in: 0.2 s of a four-minute run
+	cutPenalty  = 16   // in units of log n: what a further piece must save, in squared standard deviations
+	stillPart   = 0.08 // a piece under this part of the typical slope is still
+	pausePart   = 0.05 // a pause under this part of the fill around it does not end the fill
+	pauseShortS = 3.0  // nor does one under this: an air slug of 0.5 mL at 10 mL/min lasts 3 s
+	gapBreakS   = 10.0 // a hole over this, and over gapBreakN sampling intervals, ends a fill
+	gapBreakN   = 30
+)
+
+// Drift that a cell shows with nothing flowing, as a random walk. Measured on
+// 24-bit converters with bar cells: 12 counts/sqrt(s) in the first ten minutes at
+// 1540 counts/g. A flow is claimed only beyond it.
+const walkCold = 12.0 / 1540 // g/sqrt(s)
+
+// piece is a stretch that one straight line describes.
+type piece struct {
+	i, j   int     // blocks i to j-1
+	slope  float64 // unit/s
+	level  float64 // at tm
+	tm     float64 // mean time, s
+	kind   pieceKind
+	joined bool // made of pieces each too short to say
+}
+
+type pieceKind int8
+
+const (
+	still pieceKind = iota
+	rising
+	falling
+	passing // too short to say: a dump, a knock, a hand on the tube
+)
+
+func (p piece) at(t float64) float64 { return p.level + p.slope*(t-p.tm) }
+
+// cut describes b by straight pieces, free to jump between them, so that the sum
+// of squared residuals (in units of sd) plus a penalty for each piece is least.
+// The search is exact (dynamic programming over all break points, O(n^2) with
+// running sums); see Jackson et al. (2005), IEEE Signal Process. Lett. 12, 105.
+func cut(b []block, sd float64) []piece {
+	n := len(b)
+	if n == 0 {
+		return nil
+	}
+	t0, y0 := b[0].t, b[0].y
+	// Running sums; w is 1/variance.
+	sw := make([]float64, n+1)
+	st := make([]float64, n+1)
+	sy := make([]float64, n+1)
+	stt := make([]float64, n+1)
+	sty := make([]float64, n+1)
+	syy := make([]float64, n+1)
+	for i, k := range b {
+		w := k.n / (sd * sd)
+		t, y := k.t-t0, k.y-y0
+		sw[i+1] = sw[i] + w
+		st[i+1] = st[i] + w*t
+		sy[i+1] = sy[i] + w*y
+		stt[i+1] = stt[i] + w*t*t
+		sty[i+1] = sty[i] + w*t*y
+		syy[i+1] = syy[i] + w*y*y
+	}
+	line := func(i, j int) (rss, slope, tm, ym float64) {
+		w := sw[j] - sw[i]
+		tm, ym = (st[j]-st[i])/w, (sy[j]-sy[i])/w
+		cty := sty[j] - sty[i] - w*tm*ym
+		ctt := stt[j] - stt[i] - w*tm*tm
+		rss = syy[j] - syy[i] - w*ym*ym
+		if j-i >= 2 && ctt > 0 {
+			slope = cty / ctt
+			rss -= cty * slope
+		}
+		return max(rss, 0), slope, tm, ym
+	}
+	penalty := cutPenalty * math.Log(float64(n)+1)
+	best := make([]float64, n+1)
+	from := make([]int, n+1)
+	for j := 1; j <= n; j++ {
+		best[j] = math.Inf(1)
+		for i := range j {
+			if best[i]+penalty >= best[j] {
+				continue
+			}
+			if rss, _, _, _ := line(i, j); best[i]+penalty+rss < best[j] {
+				best[j], from[j] = best[i]+penalty+rss, i
+			}
+		}
+	}
+	var pieces []piece
+	for j := n; j > 0; j = from[j] {
+		_, slope, tm, ym := line(from[j], j)
+		pieces = append(pieces, piece{i: from[j], j: j, slope: slope, level: ym + y0, tm: tm + t0})
+	}
+	slices.Reverse(pieces)
+	return pieces
+}
+
+// span is a stretch of one kind: what a Fill is fitted on.
+type span struct {
+	kind         pieceKind
+	i, j         int     // blocks i to j-1
+	startS, endS float64 // refined to where the lines cross
+	pauses       int
+	levelBefore  float64 // of the still piece before; NaN without one
+}
+
+// fall is a sudden loss between neighbouring blocks: a tube emptied or touched.
+type fall struct {
+	i, j int // from block i to block j
+	size float64
+}
+
+// falls finds sudden losses: more than noise makes, and more in one step than the
+// typical flow brings or takes in ten.
+func falls(b []block, sd, typical float64) []fall {
+	var out []fall
+	for i := 1; i < len(b); i++ {
+		d := b[i-1].y - b[i].y
+		if d < max(12*sd, 0.5, 10*typical*(b[i].t-b[i-1].t)) {
+			continue
+		}
+		if n := len(out); n > 0 && out[n-1].j == i-1 {
+			out[n-1].j, out[n-1].size = i, out[n-1].size+d
+		} else {
+			out = append(out, fall{i - 1, i, d})
+		}
+	}
+	return out
+}
+
+// classify says of each piece whether it rises, falls, rests or is too short to
+// say, and returns the pieces (short ones that rise together joined), and the
+// typical slope: the one at which the median gram came or went, so that neither
+// long rests nor short knocks set it.
+func classify(b []block, pieces []piece, sd float64) ([]piece, float64) {
+	pieces = joinShort(b, pieces, sd)
+	order := make([]piece, 0, len(pieces))
+	total := 0.0
+	for _, p := range pieces {
+		if !tooShort(b, p) {
+			order = append(order, p)
+			total += p.moved(b)
+		}
+	}
+	slices.SortFunc(order, func(p, q piece) int {
+		return cmp.Compare(math.Abs(p.slope), math.Abs(q.slope))
+	})
+	typical, sum := 0.0, 0.0
+	for _, p := range order {
+		sum += p.moved(b)
+		typical = math.Abs(p.slope)
+		if sum >= total/2 {
+			break
+		}
+	}
+	for k := range pieces {
+		p := &pieces[k]
+		limit := max(stillPart*typical, 3*slopeDoubt(b[p.i:p.j], sd, p.long(b)))
+		switch {
+		case tooShort(b, *p):
+			p.kind = passing
+		case p.slope > limit:
+			p.kind = rising
+		case p.slope < -limit:
+			p.kind = falling
+		default:
+			p.kind = still
+		}
+	}
+	return pieces, typical
+}
+
+func (p piece) long(b []block) float64  { return b[p.j-1].t - b[p.i].t }
+func (p piece) moved(b []block) float64 { return math.Abs(p.slope) * p.long(b) }
+
+func tooShort(b []block, p piece) bool { return p.j-p.i < 4 || p.long(b) < 2 }
+
+// joinShort makes one piece of neighbouring pieces that are each too short to say,
+// as of a pour by hand, unless a sudden loss lies between them.
+func joinShort(b []block, pieces []piece, sd float64) []piece {
+	out := make([]piece, 0, len(pieces))
+	for _, p := range pieces {
+		n := len(out)
+		if n == 0 || !tooShort(b, p) || !tooShort(b, out[n-1]) && !out[n-1].joined || b[p.i-1].y-b[p.i].y > max(12*sd, 0.5) {
+			out = append(out, p)
+			continue
+		}
+		q := &out[n-1]
+		q.j, q.joined = p.j, true
+		part := b[q.i:q.j]
+		q.slope = plainSlope(part)
+		q.tm, q.level = 0, 0
+		w := 0.0
+		for _, k := range part {
+			w += k.n
+			q.tm += (k.t - q.tm) * k.n / w
+			q.level += (k.y - q.level) * k.n / w
+		}
+	}
+	return out
+}
+
+// slopeDoubt is the standard deviation of a slope over T that white noise of sd a
+// value and a cold cell's wander alone give.
+func slopeDoubt(b []block, sd, T float64) float64 {
+	n := 0.0
+	for _, k := range b {
+		n += k.n
+	}
+	return math.Sqrt(12*sd*sd/(n*T*T) + 1.2*walkCold*walkCold/T)
+}
+
+// spans joins pieces to fills and drains. A fill ends at a sudden loss, and at a
+// pause that is more than one.
+func spans(b []block, pieces []piece, lost []fall) []span {
+	var out []span
+	fallIn := func(i, j int) bool {
+		return slices.ContainsFunc(lost, func(f fall) bool { return f.j > i && f.j <= j })
+	}
+	for k := 0; k < len(pieces); k++ {
+		kind := pieces[k].kind
+		if kind != rising && kind != falling {
+			continue
+		}
+		s := span{kind: kind, i: pieces[k].i}
+		first, last := k, k
+	grow:
+		for m := k + 1; m < len(pieces); m++ {
+			if fallIn(pieces[last].j-1, pieces[m].i) {
+				break
+			}
+			switch pieces[m].kind {
+			case kind:
+				if m > last+1 {
+					s.pauses++
+				}
+				last = m
+			case still, passing:
+				// Looks on past a pause; whether it was one shows when the flow goes on.
+				pause := b[pieces[m].j-1].t - b[pieces[last].j-1].t
+				if pause > max(pauseShortS, pausePart*(b[pieces[last].j-1].t-b[s.i].t)) {
+					break grow
+				}
+			default:
+				break grow
+			}
+		}
+		k = last
+		s.j = pieces[last].j
+		refineEnds(b, pieces, first, last, &s)
+		out = append(out, s)
+	}
+	return out
+}
+
+// refineEnds moves the start and end of a span to where its line crosses that of
+// the rest before and after it.
+func refineEnds(b []block, pieces []piece, first, last int, s *span) {
+	s.startS, s.endS = b[s.i].t, b[s.j-1].t
+	s.levelBefore = math.NaN()
+	if first > 0 && pieces[first-1].kind == still {
+		p, q := pieces[first-1], pieces[first]
+		s.levelBefore = p.level
+		if t, ok := crossing(p, q, b[p.j-1].t, b[q.i].t, b[q.j-1].t-b[q.i].t); ok {
+			s.startS = t
+		}
+	}
+	if last+1 < len(pieces) && pieces[last+1].kind == still {
+		p, q := pieces[last], pieces[last+1]
+		if t, ok := crossing(p, q, b[p.j-1].t, b[q.i].t, b[p.j-1].t-b[p.i].t); ok {
+			s.endS = t
+		}
+	}
+}
+
+// crossing is where the lines of p and q meet, if that is near the boundary.
+func crossing(p, q piece, endP, startQ, long float64) (float64, bool) {
+	d := p.slope - q.slope
+	if d == 0 {
+		return 0, false
+	}
+	t := (q.level - q.slope*q.tm - p.level + p.slope*p.tm) / d
+	slack := max(startQ-endP, 0.1*long)
+	return t, t > endP-slack && t < startQ+slack
+}
