@@ -1,0 +1,157 @@
+// Package config reads a bench's one TOML file into plain structs and checks it.
+//
+// It knows what may stand in the file and within which limits, and nothing of what
+// the values will build. Every error of a file is found in one pass, each with its
+// line, key, value, limit and what to write instead:
+//
+//	c, err := config.Load("bench.toml")
+//	var problems config.Problems
+//	if errors.As(err, &problems) { ... } // one Problem per mistake
+//
+// Single values can be overridden by the environment: BRIMLINE_ and the key in
+// capitals with an underscore for the dot, for example BRIMLINE_SERVE_LISTEN for
+// serve.listen. Channels cannot: they are a list, and their names are values,
+// never keys, because viper folds the case of keys.
+package config
+
+import (
+	_ "embed"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+)
+
+// Config is a whole file, defaults filled in.
+type Config struct {
+	Bench    Bench     `toml:"bench" json:"bench"`
+	Channels []Channel `toml:"channel" json:"channel"`
+	Run      Run       `toml:"run" json:"run"`
+	Fuel     Fuel      `toml:"fuel" json:"fuel"`
+	Store    Store     `toml:"store" json:"store"`
+	Serve    Serve     `toml:"serve" json:"serve"`
+	Limits   Limits    `toml:"limits" json:"limits"`
+}
+
+// Bench is the rig on one board.
+type Bench struct {
+	Name     string `toml:"name" json:"name"`           // what people call it
+	GPIOChip string `toml:"gpio_chip" json:"gpio_chip"` // label of the chip the pins belong to; a channel may name another
+}
+
+// Channel is one sensor under one tube.
+type Channel struct {
+	Name       string  `toml:"name" json:"name"` // unique; letters of either case are the same
+	CapacityML float64 `toml:"capacity_ml" json:"capacity_ml"`
+	Sensor     string  `toml:"sensor" json:"sensor"`       // "hx711"
+	GPIOChip   string  `toml:"gpio_chip" json:"gpio_chip"` // the bench's, unless the channel names its own
+	ClockPin   int     `toml:"clock_pin" json:"clock_pin"` // line number within the GPIO chip
+	DataPin    int     `toml:"data_pin" json:"data_pin"`   // line number within the GPIO chip
+	SPS        int     `toml:"sps" json:"sps"`             // 10 or 80, as the converter's RATE pin is wired
+	Gain       int     `toml:"gain" json:"gain"`           // 128 or 64 (input A), 32 (input B)
+}
+
+// Run is how long tubes are filled and how long they rest.
+type Run struct {
+	DurationS float64 `toml:"duration_s" json:"duration_s"` // collecting time, s
+	StillS    float64 `toml:"still_s" json:"still_s"`       // static window before and after it, s
+}
+
+// Fuel is what comes out of the injectors. Without a density there are grams and no millilitres.
+type Fuel struct {
+	Kind          string   `toml:"kind" json:"kind"`
+	DensityGPerML float64  `toml:"density_g_per_ml,omitempty" json:"density_g_per_ml"` // at the tubes' temperature; 0 when not known
+	DensityU      float64  `toml:"density_u,omitempty" json:"density_u"`               // its standard uncertainty, g/mL
+	TemperatureC  *float64 `toml:"temperature_c,omitempty" json:"temperature_c"`       // in the tubes, °C; nil when not noted
+}
+
+// Store is where samples are kept.
+type Store struct {
+	Dir string `toml:"dir" json:"dir"` // a relative path starts at the working directory
+}
+
+// Serve is where the page is served.
+type Serve struct {
+	Listen string `toml:"listen" json:"listen"` // host:port on the loopback interface
+}
+
+// Limits are the user's own warning limits. There are none unless the file sets them:
+// this project knows no limit of any engine.
+type Limits struct {
+	LowMLPerMin  *float64 `toml:"low_ml_per_min,omitempty" json:"low_ml_per_min"`
+	HighMLPerMin *float64 `toml:"high_ml_per_min,omitempty" json:"high_ml_per_min"`
+}
+
+// Example is a commented file for a bench of six HX711, one clock line per chip.
+//
+//go:embed config.example.toml
+var Example []byte
+
+// maxBytes bounds a file: a bench of 32 channels is under 10 kB.
+const maxBytes = 1 << 20
+
+// Problem is one mistake in a file, or in an environment variable that overrides it.
+type Problem struct {
+	File   string `json:"file"`   // the file, or "environment"
+	Line   int    `json:"line"`   // from 1; 0 when it belongs to no line
+	Column int    `json:"column"` // from 1; 0 when not known
+	Key    string `json:"key"`    // "run.duration_s", "channel[1].name" for the first channel
+	Value  string `json:"value"`  // as written; empty when there is none
+	Says   string `json:"says"`   // what is wrong and the limit
+	Try    string `json:"try"`    // what to write or do instead
+}
+
+// Error returns the mistake on one line, in the form file:line:column: key = value: says; try.
+func (p Problem) Error() string {
+	var b strings.Builder
+	b.WriteString(p.File)
+	if p.Line > 0 {
+		fmt.Fprintf(&b, ":%d", p.Line)
+		if p.Column > 0 {
+			fmt.Fprintf(&b, ":%d", p.Column)
+		}
+	}
+	b.WriteString(": ")
+	if p.Key != "" {
+		b.WriteString(p.Key)
+		if p.Value != "" {
+			b.WriteString(" = " + p.Value)
+		}
+		b.WriteString(": ")
+	}
+	b.WriteString(p.Says)
+	if p.Try != "" {
+		b.WriteString("; " + p.Try)
+	}
+	return b.String()
+}
+
+// Problems are all mistakes of a file, in the order of its lines.
+type Problems []Problem
+
+// Error returns every mistake, one per line.
+func (ps Problems) Error() string {
+	lines := make([]string, len(ps))
+	for i, p := range ps {
+		lines[i] = p.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Load reads and checks the file at path. An error about its content is Problems.
+func Load(path string) (*Config, error) {
+	f, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("reading the config %s: there is no such file; write one with 'brimline config example > %s': %w", path, path, os.ErrNotExist)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("reading the config %s: %w", path, err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxBytes+1))
+	if err != nil {
+		return nil, fmt.Errorf("reading the config %s: %w", path, err)
+	}
+	return Parse(path, data)
+}

@@ -1,0 +1,291 @@
+package config
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+// minimal is the shortest file that is complete.
+const minimal = `[[channel]]
+name = "tube1"
+clock_pin = 5
+data_pin = 6
+`
+
+func TestEveryShippedConfigLoads(t *testing.T) {
+	files, err := filepath.Glob("*.toml")
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no shipped config found (%v)", err)
+	}
+	for _, name := range files {
+		if _, err := Load(name); err != nil {
+			t.Errorf("%s:\n%v", name, err)
+		}
+	}
+}
+
+func TestExampleSaysWhatItSays(t *testing.T) {
+	c, err := Parse("example", Example)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(c.Channels); n != 6 {
+		t.Fatalf("%d channels, want 6", n)
+	}
+	want := Channel{Name: "tube2", CapacityML: 100, Sensor: "hx711", GPIOChip: "pinctrl-bcm2711", ClockPin: 12, DataPin: 13, SPS: 10, Gain: 128}
+	if c.Channels[1] != want {
+		t.Errorf("second channel %+v, want %+v", c.Channels[1], want)
+	}
+	if c.Limits != (Limits{}) {
+		t.Errorf("the example sets limits %+v; they are the user's own and empty", c.Limits)
+	}
+	if c.Fuel.DensityGPerML != 0.832 || c.Fuel.TemperatureC == nil || *c.Fuel.TemperatureC != 40 {
+		t.Errorf("fuel %+v", c.Fuel)
+	}
+}
+
+func TestDefaults(t *testing.T) {
+	c, err := Parse("bench.toml", []byte(minimal))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := &Config{
+		Bench:    Bench{Name: "bench"},
+		Channels: []Channel{{Name: "tube1", CapacityML: 100, Sensor: "hx711", ClockPin: 5, DataPin: 6, SPS: 10, Gain: 128}},
+		Run:      Run{DurationS: 180, StillS: 5},
+		Fuel:     Fuel{Kind: "diesel"},
+		Store:    Store{Dir: "brimline-data"},
+		Serve:    Serve{Listen: "127.0.0.1:8461"},
+	}
+	if !reflect.DeepEqual(c, want) {
+		t.Errorf("got %+v\nwant %+v", c, want)
+	}
+}
+
+func TestWrittenFormsOfAList(t *testing.T) {
+	for name, text := range map[string]string{
+		"inline list":   `channel = [{name = "tube1", clock_pin = 5, data_pin = 6}, {name = "tube2", clock_pin = 7, data_pin = 8}]`,
+		"byte mark":     "\uFEFF" + minimal + "[[channel]]\nname='tube2'\nclock_pin=7\ndata_pin=8\n",
+		"windows lines": strings.ReplaceAll(minimal+"[[channel]]\nname='tube2'\nclock_pin=7\ndata_pin=8\n", "\n", "\r\n"),
+	} {
+		c, err := Parse("x", []byte(text))
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if len(c.Channels) != 2 || c.Channels[1].Name != "tube2" || c.Channels[1].ClockPin != 7 {
+			t.Errorf("%s: %+v", name, c.Channels)
+		}
+	}
+}
+
+func TestEnvironmentOverrides(t *testing.T) {
+	t.Setenv("BRIMLINE_RUN_DURATION_S", "60.5")
+	t.Setenv("BRIMLINE_SERVE_LISTEN", "[::1]:9000")
+	t.Setenv("BRIMLINE_BENCH", "must hide nothing")
+	c, err := Parse("x", []byte("[bench]\nname='one'\n"+minimal))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Run.DurationS != 60.5 || c.Serve.Listen != "[::1]:9000" || c.Bench.Name != "one" {
+		t.Errorf("got %+v %+v %+v", c.Run, c.Serve, c.Bench)
+	}
+	t.Setenv("BRIMLINE_RUN_DURATION_S", "long")
+	_, err = Parse("x", []byte(minimal))
+	if err == nil || !strings.Contains(err.Error(), `environment: BRIMLINE_RUN_DURATION_S = "long": must be a number from 10 to 3600 s`) {
+		t.Errorf("error %v", err)
+	}
+}
+
+// Each mistake is one line, worded as a person reads it.
+func TestProblems(t *testing.T) {
+	cases := []struct {
+		name, text string
+		want       []string
+	}{
+		{"empty", " \n\n", []string{"b.toml: the file is empty; write a bench with 'brimline config example'"}},
+		{"not text", "[bench]\nname = \"caf\xe9\"\n", []string{"b.toml:2:12: byte 0xe9 is not UTF-8 text; save the file as UTF-8"}},
+		{"broken line", minimal + "[run\n", []string{"b.toml:5:5: not valid TOML"}},
+		{"duplicate key", minimal + "data_pin = 7\n", []string{"b.toml:5:1: data_pin: not valid TOML: key data_pin is already defined; keep one of the two; a second tube is a second [[channel]]"}},
+		{"no channel", "[bench]\nname = 'x'\n", []string{"b.toml: channel: the bench has no channel; add [[channel]] with name, clock_pin and data_pin for each tube"}},
+		{"single bracket", "[channel]\nname = 'x'\n", []string{"b.toml:1:2: channel: must be a list with one entry for each tube; write [[channel]], with two brackets, above each"}},
+		{"unknown keys", minimal + "capasity_ml = 50\n[rum]\nduration_s = 60\n[run]\nname = 'x'\nDuration_s = 60\nzzzzzzzz = 1\n", []string{
+			`b.toml:5:1: channel[1].capasity_ml: unknown key in [channel]; did you mean "capacity_ml"?`,
+			`b.toml:6:2: rum: unknown key; did you mean "run"?`,
+			`b.toml:9:1: run.name: unknown key in [run]; name belongs in [bench] or [channel]`,
+			`b.toml:10:1: run.Duration_s: unknown key in [run]; did you mean "duration_s"?`,
+			`b.toml:11:1: run.zzzzzzzz: unknown key in [run]; known here: duration_s, still_s`,
+		}},
+		{"quoted dot", minimal + "[\"run.x\"]\n\"bench.name\" = 1\n", []string{`b.toml:5:2: run.x: unknown key; known here: bench, channel, run, fuel, store, serve, limits`}},
+		{"missing", "[[channel]]\n", []string{
+			"b.toml:1:3: channel[1].clock_pin: missing: must be a whole number from 0 to 511",
+			"b.toml:1:3: channel[1].data_pin: missing: must be a whole number from 0 to 511",
+			`b.toml:1:3: channel[1].name: missing: must be text; write it in quotes, for example "tube1"`,
+		}},
+		{"text in numbers", "[run]\nduration_s = '60,5'\n" + minimal + "[[channel]]\nname = 'b'\nclock_pin = '7'\ndata_pin = 8.5\n", []string{
+			`b.toml:2:1: run.duration_s = "60,5": must be a number from 10 to 3600 s, not text; write a number without quotes, with a dot for the decimals`,
+			`b.toml:9:1: channel[2].clock_pin = "7": must be a whole number from 0 to 511; write a number without quotes`,
+			`b.toml:10:1: channel[2].data_pin = 8.5: must be a whole number from 0 to 511`,
+		}},
+		{"not finite and huge", "[run]\nduration_s = nan\nstill_s = inf\n[fuel]\ndensity_g_per_ml = 1e300\ndensity_u = -0.1\ntemperature_c = true\n" + minimal, []string{
+			"b.toml:2:1: run.duration_s = NaN: must be a number from 10 to 3600 s",
+			"b.toml:3:1: run.still_s = +Inf: must be a number from 5 to 600 s",
+			"b.toml:5:1: fuel.density_g_per_ml = 1e+300: must be a number from 0.5 to 1.5 g/mL",
+			"b.toml:6:1: fuel.density_u = -0.1: must be a number from 0 to 0.05 g/mL",
+			"b.toml:7:1: fuel.temperature_c = true: must be a number from -40 to 120 °C",
+		}},
+		{"over 64 bits", "[run]\nduration_s = 99999999999999999999\n" + minimal, []string{"b.toml:2:14: not valid TOML: decimal number is too large to fit in a 64-bit signed integer"}},
+		{"used twice", minimal + "[[channel]]\nname = 'TUBE1'\nclock_pin = 5\ndata_pin = 5\n", []string{
+			`b.toml:6:1: channel[2].name = "TUBE1": channel[1] has this name already (capitals make no difference); give each tube its own name`,
+			"b.toml:7:1: channel[2].clock_pin = 5: this pin is channel[1].clock_pin already; each HX711 needs a clock line and a data line of its own",
+			"b.toml:8:1: channel[2].data_pin = 5: this pin is channel[1].clock_pin already; each HX711 needs a clock line and a data line of its own",
+		}},
+		{"choices", minimal + "sps = 20\ngain = 100\nsensor = 'hx710'\ncapacity_ml = 0\n", []string{
+			"b.toml:5:1: channel[1].sps = 20: must be 10 or 80",
+			"b.toml:6:1: channel[1].gain = 100: must be 128 or 64 or 32",
+			`b.toml:7:1: channel[1].sensor = "hx710": is not known; did you mean "hx711"?`,
+			"b.toml:8:1: channel[1].capacity_ml = 0: must be a number from 1 to 5000 mL",
+		}},
+		{"names", strings.Replace(minimal, "tube1", "tube 1/2", 1) + "[bench]\nname = ''\n[store]\ndir = \"a\\u0000b\"\n", []string{
+			`b.toml:2:1: channel[1].name = "tube 1/2": must be letters, digits, - and _ only, for it names columns and files; for example tube1`,
+			`b.toml:6:1: bench.name = "": must not be blank; write a text or leave the key out`,
+			`b.toml:8:1: store.dir = "a\x00b": holds a control character; write it on one line`,
+		}},
+		{"door", minimal + "[serve]\nlisten = '0.0.0.0:8461'\n", []string{
+			`b.toml:6:1: serve.listen = "0.0.0.0:8461": "0.0.0.0" is not on this machine: the page has no password yet, so only 127.0.0.1, [::1] or localhost can be listened on; for example "127.0.0.1:8461"`,
+		}},
+		{"tables as values", "bench = 'x'\nchannel = [1, {}]\n[fuel.kind]\na = 1\n", []string{
+			`b.toml:1:1: bench = "x": must be a table; write [bench] on its own line and its keys below`,
+			"b.toml:2:1: channel[1] = 1: must be a table; write [[channel]] above each tube's keys",
+		}},
+		{"density alone", minimal + "[fuel]\ndensity_g_per_ml = 0.83\n", []string{
+			"b.toml:5:2: fuel.density_u: missing: a density needs its standard uncertainty in g/mL; a hydrometer read to 0.001 g/mL has about 0.0005",
+		}},
+		{"limits crossed", minimal + "[limits]\nlow_ml_per_min = 40\nhigh_ml_per_min = 5\n", []string{
+			"b.toml:6:1: limits.low_ml_per_min = 40: must be below high_ml_per_min, 5 mL/min; swap the two?",
+		}},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := Parse("b.toml", []byte(c.text))
+			var problems Problems
+			if !errors.As(err, &problems) {
+				t.Fatalf("error %v, want Problems", err)
+			}
+			for _, want := range c.want {
+				if !strings.Contains("\n"+err.Error(), "\n"+want) {
+					t.Errorf("missing: %s", want)
+				}
+			}
+			if t.Failed() {
+				t.Errorf("got:\n%v", err)
+			}
+		})
+	}
+}
+
+func TestLoadNamesTheNextStep(t *testing.T) {
+	_, err := Load(filepath.Join(t.TempDir(), "none.toml"))
+	if !errors.Is(err, os.ErrNotExist) || !strings.Contains(err.Error(), "brimline config example") {
+		t.Errorf("error %v", err)
+	}
+}
+
+func TestTooLarge(t *testing.T) {
+	if _, err := Parse("x", make([]byte, maxBytes+1)); err == nil || !strings.Contains(err.Error(), "over the limit of 1048576 bytes") {
+		t.Errorf("error %v", err)
+	}
+}
+
+func TestCheckListen(t *testing.T) {
+	for addr, ok := range map[string]bool{
+		"127.0.0.1:0": true, "127.0.0.2:8080": true, "[::1]:8461": true, "localhost:8461": true, "[::ffff:127.0.0.1]:8461": true,
+		":8461": false, "0.0.0.0:8461": false, "192.168.1.4:8461": false, "[::]:8461": false,
+		"127.0.0.1": false, "127.0.0.1:http": false, "127.0.0.1:80": false, "127.0.0.1:70000": false,
+		"localhost.example:8461": false,
+	} {
+		if err := CheckListen(addr); (err == nil) != ok {
+			t.Errorf("CheckListen(%q) = %v", addr, err)
+		}
+	}
+}
+
+// FuzzParse: any bytes give either a config within its limits, which written out and
+// read again is the same, or Problems that say something. Nothing panics.
+func FuzzParse(f *testing.F) {
+	f.Add(Example)
+	f.Add([]byte(minimal))
+	f.Add([]byte("channel = [{name='a', clock_pin=1, data_pin=2}, 3]\nbench.name = 'x'\n[fuel.kind]\n"))
+	f.Add([]byte("[[channel]]\n[[channel.name]]\na=1\n[\"bench.name\"]\n[Bench]\n[run]\nduration_s=nan\nstill_s=1e999"))
+	f.Add([]byte("\xff\xfe[\x00"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		c, err := Parse("fuzz.toml", data)
+		if err != nil {
+			var problems Problems
+			if !errors.As(err, &problems) || len(problems) == 0 {
+				t.Fatalf("error without problems: %v", err)
+			}
+			for _, p := range problems {
+				if p.Says == "" {
+					t.Fatalf("a problem that says nothing: %+v", p)
+				}
+			}
+			return
+		}
+		if len(c.Channels) == 0 || len(c.Channels) > maxChannels {
+			t.Fatalf("%d channels accepted", len(c.Channels))
+		}
+		if !(c.Run.DurationS >= 10 && c.Run.DurationS <= 3600) || CheckListen(c.Serve.Listen) != nil {
+			t.Fatalf("out of limits: %+v", c)
+		}
+		again := *c
+		text, err := toml.Marshal(withoutBlanks(again))
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, err := Parse("again.toml", text)
+		if err != nil {
+			t.Fatalf("written out it does not read: %v\n%s", err, text)
+		}
+		if !reflect.DeepEqual(c, back) {
+			t.Fatalf("read back %+v\nwant %+v", back, c)
+		}
+	})
+}
+
+// withoutBlanks is c as a tree without the keys that may be left out and are: a
+// blank gpio_chip is refused when it is written.
+func withoutBlanks(c Config) any {
+	tree := map[string]any{"bench": map[string]any{"name": c.Bench.Name}, "run": c.Run, "fuel": fuelTree(c.Fuel), "store": c.Store, "serve": c.Serve, "limits": c.Limits}
+	if c.Bench.GPIOChip != "" {
+		tree["bench"].(map[string]any)["gpio_chip"] = c.Bench.GPIOChip
+	}
+	var channels []any
+	for _, ch := range c.Channels {
+		m := map[string]any{"name": ch.Name, "capacity_ml": ch.CapacityML, "sensor": ch.Sensor, "clock_pin": ch.ClockPin, "data_pin": ch.DataPin, "sps": ch.SPS, "gain": ch.Gain}
+		if ch.GPIOChip != "" {
+			m["gpio_chip"] = ch.GPIOChip
+		}
+		channels = append(channels, m)
+	}
+	tree["channel"] = channels
+	return tree
+}
+
+// fuelTree keeps an uncertainty of zero that goes with a density.
+func fuelTree(f Fuel) any {
+	m := map[string]any{"kind": f.Kind}
+	if f.DensityGPerML != 0 {
+		m["density_g_per_ml"], m["density_u"] = f.DensityGPerML, f.DensityU
+	}
+	if f.TemperatureC != nil {
+		m["temperature_c"] = *f.TemperatureC
+	}
+	return m
+}
