@@ -1,0 +1,765 @@
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"sort"
+	"strings"
+	"time"
+	"unicode/utf8"
+)
+
+//go:embed page.html
+var pageText string
+
+//go:embed style.css
+var styleText string
+
+var pageTemplate = template.Must(template.New("page").Parse(pageText))
+
+// Render writes the report as one HTML file to w. It checks the report first and
+// writes nothing when a part contradicts another; otherwise an error is w's own.
+func Render(w io.Writer, r Report) error {
+	if err := r.check(); err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := pageTemplate.Execute(&b, newView(&r)); err != nil {
+		return fmt.Errorf("report: render %q: %w", r.Title, err)
+	}
+	// A label may hold what neither HTML nor a printer can take.
+	clean := bytes.Map(func(c rune) rune {
+		if c < ' ' && c != '\t' && c != '\n' && c != '\r' || c == 0xFFFE || c == 0xFFFF {
+			return utf8.RuneError
+		}
+		return c
+	}, b.Bytes())
+	if _, err := w.Write(clean); err != nil {
+		return fmt.Errorf("report: write %q (%d bytes): %w; check the free space and that the place can be written to", r.Title, len(clean), err)
+	}
+	return nil
+}
+
+// view is the page's content with every number already written out.
+type view struct {
+	*Report
+	Style     template.CSS
+	PageFoot  string
+	Facts     []pair // the line below the title
+	Lead      string
+	Next      []string
+	NowPhase  string
+	NowApart  []nowLine
+	NowUnsure []nowLine
+	NowInLine string
+	NowBare   bool // rates without any finding
+	Sure      []pair
+
+	Unit       string
+	RateGroups []rateGroup
+	Pictures   []picture
+	FillPanels []picture
+	FillHead   string
+	BudgetView *budgetView
+	FlagGroups []flagGroup
+	Channels   []string
+	MapRows    []mapRow
+	CalRows    [][]string
+	TestRows   [][]string
+	EventRows  [][]string
+	Methods    []methodView
+	Left       []Exclusion
+	Cautions   []string
+	Glossary   []glossaryLine
+	TruthRows  [][]string
+	TruthNote  string
+}
+
+type pair struct{ Name, Value string }
+
+type nowLine struct {
+	Glyph       template.HTML
+	Who, What   string
+	Rate, Ratio string
+}
+
+type rateGroup struct {
+	Phase, Says string
+	Rows        []rateView
+}
+
+type rateView struct {
+	Injector, Name     string
+	Rate, U            string
+	Ratio, K, DF, Runs string
+	Finding            string
+	Glyph              template.HTML
+	Class              string
+	Flags              string
+}
+
+type picture struct {
+	Caption string
+	Note    string
+	SVG     template.HTML
+}
+
+type budgetView struct {
+	Of, Unit string
+	Rows     []budgetRow
+	Total    []pair
+}
+
+type budgetRow struct {
+	Name, Says, U, Share, DF string
+	Bar                      template.HTML
+}
+
+type flagGroup struct {
+	Code, Severity, Means string
+	Lines                 []pair // where, says
+}
+
+type mapRow struct {
+	Run, Phase, Hanging, At, Lasted string
+	Injectors                       []string
+	Excluded                        string
+}
+
+type methodView struct {
+	Of string
+	Method
+}
+
+func newView(r *Report) *view {
+	v := &view{
+		Report: r, Style: template.CSS(styleText), Lead: r.Headline[0], Next: r.Headline[1:],
+		Unit: r.RateUnit, Cautions: cautions, Glossary: glossary,
+	}
+	if v.Unit == "" {
+		v.Unit = "mL/min"
+	}
+	phases := r.phases()
+	v.head()
+	v.now(phases)
+	v.sure()
+	v.rates(phases)
+	v.pictures(phases)
+	v.fills()
+	v.budget()
+	v.flags()
+	v.positions()
+	v.conditions()
+	v.methods()
+	v.excluded()
+	v.truth()
+	return v
+}
+
+// phases in the order of their tests, then of their first rate.
+func (r *Report) phases() []string {
+	tests := append([]Test(nil), r.Tests...)
+	sort.SliceStable(tests, func(i, j int) bool { return tests[i].At.Before(tests[j].At) })
+	var out []string
+	seen := map[string]bool{}
+	add := func(p string) {
+		if !seen[p] {
+			seen[p] = true
+			out = append(out, p)
+		}
+	}
+	for _, t := range tests {
+		add(t.Phase)
+	}
+	for _, row := range r.Rates {
+		add(row.Phase)
+	}
+	return out
+}
+
+// ratesOf are the rates of one phase, by injector.
+func (r *Report) ratesOf(phase string) []RateRow {
+	var out []RateRow
+	for _, row := range r.Rates {
+		if row.Phase == phase {
+			out = append(out, row)
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].Injector < out[j].Injector })
+	return out
+}
+
+func day(t time.Time) string {
+	if t.IsZero() {
+		return missing
+	}
+	return t.Format("2 January 2006")
+}
+
+func moment(t time.Time) string {
+	if t.IsZero() {
+		return missing
+	}
+	return t.Format("2 January 2006, 15:04 MST")
+}
+
+func orMissing(s string) string {
+	if s == "" {
+		return missing
+	}
+	return s
+}
+
+// counted writes "1 run", "3 runs".
+func counted(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return itoa(n) + " " + one + "s"
+}
+
+// noted writes a number that was typed in or read off, with its unit.
+func noted(v float64, unit string) string {
+	if !usable(v) {
+		return missing
+	}
+	return strings.TrimSpace(typeset(typed(v)) + " " + unit)
+}
+
+func (v *view) head() {
+	add := func(name, value string) {
+		if value != "" {
+			v.Facts = append(v.Facts, pair{name, value})
+		}
+	}
+	e := v.Engine
+	add("Engine", e.Label)
+	if e.Injectors > 0 {
+		s := itoa(e.Injectors)
+		if e.InjectorType != "" && e.InjectorType != "unknown" {
+			s += ", " + e.InjectorType
+		}
+		add("Injectors", s)
+	}
+	add("Firing order", e.FiringOrder)
+	add("Bench", v.Bench)
+	add("Made", moment(v.MadeAt))
+	foot := v.Title
+	if v.Simulated {
+		foot += " (simulated bench)"
+	}
+	v.PageFoot = clip(foot, 380, 10)
+}
+
+// now answers the workshop: which injector?
+func (v *view) now(phases []string) {
+	var rows []RateRow
+	for i := len(phases) - 1; i >= 0 && len(rows) == 0; i-- {
+		v.NowPhase = phases[i]
+		rows = v.ratesOf(phases[i])
+	}
+	if len(rows) == 0 {
+		v.NowPhase = ""
+		return
+	}
+	var inLine []string
+	bare := true
+	for _, r := range rows {
+		line := nowLine{
+			Glyph: template.HTML(glyph(r.Finding)), Who: "Injector " + itoa(r.Injector), What: string(r.Finding),
+			Rate: withU(r.Rate, r.U95) + " " + v.Unit,
+		}
+		if usable(r.Ratio) {
+			line.Ratio = withU(r.Ratio, r.URatio95) + " times its set"
+		}
+		if r.Name != "" {
+			line.Who += " (" + r.Name + ")"
+		}
+		switch {
+		case r.Finding.Apart():
+			v.NowApart = append(v.NowApart, line)
+		case r.Finding == CannotTell:
+			v.NowUnsure = append(v.NowUnsure, line)
+		case r.Finding == InLine:
+			inLine = append(inLine, itoa(r.Injector))
+		}
+		bare = bare && r.Finding == NoFinding
+	}
+	v.NowBare = bare
+	v.NowInLine = listed(inLine)
+}
+
+// listed writes "1, 2 and 3".
+func listed(s []string) string {
+	if len(s) < 2 {
+		return strings.Join(s, "")
+	}
+	return strings.Join(s[:len(s)-1], ", ") + " and " + s[len(s)-1]
+}
+
+// sure answers the statistician: how sure, by what model, on what n and df?
+func (v *view) sure() {
+	add := func(name, value string) { v.Sure = append(v.Sure, pair{name, value}) }
+	if c := v.Change; c != nil {
+		add("Change of the set", changeSays(c.Percent, c.CI95))
+		d := c.Decision.Words()
+		if usable(c.MarginPercent) && c.MarginPercent > 0 {
+			d += "; margin ±" + typed(c.MarginPercent) + " %, fixed beforehand"
+		} else {
+			d += "; no margin was set"
+		}
+		add("Decision", d)
+		p := "no difference: " + pSays(c.P)
+		if usable(c.MarginPercent) && c.MarginPercent > 0 {
+			p += "; a change beyond the margin: " + pSays(c.EquivalenceP)
+		}
+		add("p values", p)
+		add("Degrees of freedom", FormatDF(c.DF))
+		add("Scope", orMissing(c.Scope))
+		if usable(c.DetectablePercent) {
+			add("Smallest change these data could show", significant(c.DetectablePercent, 2)+" %")
+		}
+		add("Model", orMissing(c.Method.Name))
+	}
+	if len(v.Runs) > 0 {
+		add("Evidence", v.evidence())
+	}
+	if len(v.Rates) > 0 {
+		add("Rates", v.rateSpan())
+	}
+	if v.Change == nil {
+		add("Model", orMissing(v.RateMethod.Name))
+	}
+}
+
+func pSays(p float64) string {
+	s := FormatP(p)
+	if s == missing || strings.HasPrefix(s, "<") {
+		return "p " + s
+	}
+	return "p = " + s
+}
+
+// evidence counts runs and hangings by phase, excluded runs apart.
+func (v *view) evidence() string {
+	type count struct {
+		runs, excluded int
+		hangings       map[string]bool
+	}
+	counts := map[string]*count{}
+	var order []string
+	injectors := map[int]bool{}
+	for _, r := range v.Runs {
+		c := counts[r.Phase]
+		if c == nil {
+			c = &count{hangings: map[string]bool{}}
+			counts[r.Phase] = c
+			order = append(order, r.Phase)
+		}
+		if r.Excluded != "" {
+			c.excluded++
+			continue
+		}
+		c.runs++
+		c.hangings[fmt.Sprint(r.Test, "\x00", r.Hanging)] = true
+		for _, p := range r.Positions {
+			injectors[p.Injector] = true
+		}
+	}
+	var parts []string
+	for _, p := range order {
+		c := counts[p]
+		s := fmt.Sprintf("%s: %s in %s", orMissing(p), counted(c.runs, "run"), counted(len(c.hangings), "hanging"))
+		if c.excluded > 0 {
+			s += fmt.Sprintf(" (and %d left out)", c.excluded)
+		}
+		parts = append(parts, s)
+	}
+	s := strings.Join(parts, "; ")
+	if len(injectors) > 0 {
+		s += "; " + counted(len(injectors), "injector") + " at once"
+	}
+	return s
+}
+
+func (v *view) rateSpan() string {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	dlo, dhi := math.Inf(1), math.Inf(-1)
+	known := false
+	for _, r := range v.Rates {
+		if usable(r.U95) {
+			lo, hi = math.Min(lo, r.U95), math.Max(hi, r.U95)
+		}
+		if !math.IsNaN(r.DF) {
+			dlo, dhi, known = math.Min(dlo, r.DF), math.Max(dhi, r.DF), true
+		}
+	}
+	s := "intervals hold 95 %"
+	if lo <= hi {
+		_, a := FormatWithU(lo, lo)
+		_, b := FormatWithU(hi, hi)
+		s += "; U " + a
+		if a != b {
+			s += " to " + b
+		}
+		s += " " + v.Unit
+	}
+	if known {
+		a, b := FormatDF(dlo), FormatDF(dhi)
+		s += "; df " + a
+		if a != b {
+			s += " to " + b
+		}
+	}
+	return s
+}
+
+func (v *view) rates(phases []string) {
+	for _, p := range phases {
+		rows := v.ratesOf(p)
+		if len(rows) == 0 {
+			continue
+		}
+		g := rateGroup{Phase: orMissing(p)}
+		var tests []string
+		for _, t := range v.Tests {
+			if t.Phase == p {
+				s := t.Label
+				if !t.At.IsZero() {
+					s += ", " + day(t.At)
+				}
+				tests = append(tests, s)
+			}
+		}
+		g.Says = strings.Join(tests, "; ")
+		for _, r := range rows {
+			rate, u := FormatWithU(r.Rate, r.U95)
+			row := rateView{
+				Injector: itoa(r.Injector), Name: r.Name, Rate: typeset(rate), U: u,
+				Ratio: withU(r.Ratio, r.URatio95), K: missing, DF: FormatDF(r.DF), Runs: missing,
+				Finding: orMissing(string(r.Finding)),
+			}
+			if usable(r.K) && r.K > 0 {
+				row.K = significant(r.K, 3)
+			}
+			if r.Runs > 0 {
+				row.Runs = itoa(r.Runs)
+			}
+			if r.Finding != NoFinding {
+				row.Glyph = template.HTML(glyph(r.Finding))
+			}
+			if r.Finding.Apart() {
+				row.Class = "apart"
+			}
+			var codes []string
+			for _, f := range r.Flags {
+				c := f.Code + " (" + f.Severity + ")"
+				if len(codes) == 0 || codes[len(codes)-1] != c {
+					codes = append(codes, c)
+				}
+			}
+			row.Flags = strings.Join(codes, ", ")
+			g.Rows = append(g.Rows, row)
+		}
+		v.RateGroups = append(v.RateGroups, g)
+	}
+}
+
+func (v *view) pictures(phases []string) {
+	add := func(caption, note, svg string) {
+		v.Pictures = append(v.Pictures, picture{caption, note, template.HTML(svg)})
+	}
+	show := phases
+	if v.Change != nil && v.NowPhase != "" {
+		show = []string{v.NowPhase}
+	}
+	var shared []float64
+	for _, p := range show {
+		for _, r := range v.ratesOf(p) {
+			shared = append(shared, r.Rate, r.Rate-r.U95, r.Rate+r.U95)
+		}
+	}
+	for i, p := range show {
+		if rows := v.ratesOf(p); len(rows) > 0 {
+			add("Rate per injector: "+orMissing(p), "A point with its 95 % interval; the dashed line is the median of the set. ● in line, ▲ high, ▼ low, ◇ cannot tell.",
+				rateChart("rate"+itoa(i+1), orMissing(p), v.Unit, rows, shared))
+		}
+	}
+	c := v.Change
+	if c == nil {
+		return
+	}
+	before, after := map[int]RateRow{}, map[int]RateRow{}
+	injectors := map[int]bool{}
+	for _, r := range v.Rates {
+		switch r.Phase {
+		case c.Before:
+			before[r.Injector] = r
+		case c.After:
+			after[r.Injector] = r
+		default:
+			continue
+		}
+		injectors[r.Injector] = true
+	}
+	var order []int
+	for n := range injectors {
+		order = append(order, n)
+	}
+	sort.Ints(order)
+	change := map[int]InjectorChange{}
+	for _, j := range c.Injectors {
+		change[j.Injector] = j
+	}
+	if len(order) > 0 {
+		add("Before and after", "Each injector's two rates with their 95 % intervals, joined.",
+			pairChart("pairs", v.Unit, orMissing(c.Before), orMissing(c.After), order, before, after, change))
+	}
+	note := "95 % intervals. The line at zero is no change"
+	if usable(c.MarginPercent) && c.MarginPercent > 0 {
+		note += "; within the shaded margin a change is too small to matter"
+	}
+	add("The change against the margin", note+".", changeChart("change", c))
+}
+
+func (v *view) fills() {
+	scale := newFillScale(v.Runs)
+	apart := map[string]map[int]Finding{}
+	for _, r := range v.Rates {
+		if apart[r.Phase] == nil {
+			apart[r.Phase] = map[int]Finding{}
+		}
+		apart[r.Phase][r.Injector] = r.Finding
+	}
+	for i, run := range v.Runs {
+		if len(run.Curves) == 0 {
+			continue
+		}
+		svg, gaps := fillChart("fill"+itoa(i+1), run, scale, apart[run.Phase])
+		caption := sentence(runName(run))
+		if run.Phase != "" {
+			caption += ", " + run.Phase
+		}
+		if run.Hanging > 0 {
+			caption += ", hanging " + itoa(run.Hanging)
+		}
+		var notes []string
+		if run.Excluded != "" {
+			notes = append(notes, "Left out: "+run.Excluded)
+		}
+		const most = 4
+		if len(gaps) > most {
+			gaps = append(gaps[:most:most], fmt.Sprintf("%d more", len(gaps)-most))
+		}
+		if len(gaps) > 0 {
+			notes = append(notes, sentence(strings.Join(gaps, "; ")))
+		}
+		v.FillPanels = append(v.FillPanels, picture{caption, strings.Join(notes, ". "), template.HTML(svg)})
+	}
+	v.FillHead = "One picture per run, all to the same scale; the number at a curve's end is its injector. " +
+		"Onset is marked by a small ring and the end of the fill by a small box; the pale line beneath a curve is its fit. A break in a curve is a gap in its readings."
+}
+
+// sentence starts s with a capital where that is a letter.
+func sentence(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return strings.ToUpper(string(r)) + s[n:]
+}
+
+func (v *view) budget() {
+	b := v.Budget
+	if b == nil || len(b.Terms) == 0 {
+		return
+	}
+	terms := append([]Term(nil), b.Terms...)
+	sort.SliceStable(terms, func(i, j int) bool { return usable(terms[i].U) && !(usable(terms[j].U) && terms[j].U >= terms[i].U) })
+	sum := 0.0
+	for _, t := range terms {
+		if usable(t.U) {
+			sum += t.U * t.U
+		}
+	}
+	out := &budgetView{Of: b.Of, Unit: b.Unit}
+	if out.Unit == "" {
+		out.Unit = v.Unit
+	}
+	for _, t := range terms {
+		_, u := FormatWithU(t.U, t.U)
+		row := budgetRow{Name: t.Name, Says: t.Says, U: u, DF: FormatDF(t.DF), Share: missing, Bar: template.HTML(bar(0))}
+		if usable(t.U) && sum > 0 {
+			share := t.U * t.U / sum
+			row.Bar = template.HTML(bar(share))
+			if row.Share = fixed(100*share, 0) + " %"; share > 0 && share < 0.005 {
+				row.Share = "< 1 %"
+			}
+		}
+		out.Rows = append(out.Rows, row)
+	}
+	u := b.U
+	if !usable(u) {
+		u = math.Sqrt(sum)
+	}
+	_, us := FormatWithU(u, u)
+	out.Total = append(out.Total, pair{"Combined, u", us + " " + out.Unit}, pair{"Effective df", FormatDF(b.DF)})
+	if usable(b.U95) {
+		_, s := FormatWithU(b.U95, b.U95)
+		out.Total = append(out.Total, pair{"Expanded, U (95 %)", s + " " + out.Unit})
+		if u > 0 {
+			out.Total = append(out.Total, pair{"Coverage factor, k", significant(b.U95/u, 3)})
+		}
+	}
+	v.BudgetView = out
+}
+
+// flags gathers equal codes and severities, in order of weight.
+func (v *view) flags() {
+	index := map[[2]string]int{}
+	said := map[[4]string]bool{}
+	add := func(where string, f Flag) {
+		k := [2]string{f.Code, f.Severity}
+		i, ok := index[k]
+		if !ok {
+			i = len(v.FlagGroups)
+			index[k] = i
+			v.FlagGroups = append(v.FlagGroups, flagGroup{Code: f.Code, Severity: f.Severity, Means: severityMeans(f.Severity)})
+		}
+		if line := [4]string{f.Code, f.Severity, where, f.Says}; !said[line] {
+			said[line] = true
+			v.FlagGroups[i].Lines = append(v.FlagGroups[i].Lines, pair{where, f.Says})
+		}
+	}
+	for _, run := range v.Runs {
+		for _, c := range run.Curves {
+			for _, f := range c.Flags {
+				add(fmt.Sprintf("%s, injector %d on %s", sentence(runName(run)), c.Injector, c.Channel), f)
+			}
+		}
+	}
+	for _, r := range v.Rates {
+		for _, f := range r.Flags {
+			add(fmt.Sprintf("Injector %d, %s", r.Injector, orMissing(r.Phase)), f)
+		}
+	}
+	weight := map[string]int{"forbids": 0, "doubt": 1, "note": 2}
+	sort.SliceStable(v.FlagGroups, func(i, j int) bool {
+		return weight[v.FlagGroups[i].Severity] < weight[v.FlagGroups[j].Severity]
+	})
+}
+
+func (v *view) positions() {
+	seen := map[string]bool{}
+	for _, r := range v.Runs {
+		for _, p := range r.Positions {
+			if !seen[p.Channel] {
+				seen[p.Channel] = true
+				v.Channels = append(v.Channels, p.Channel)
+			}
+		}
+	}
+	for _, r := range v.Runs {
+		row := mapRow{Run: sentence(runName(r)), Phase: orMissing(r.Phase), Hanging: missing, At: moment(r.At), Lasted: missing, Excluded: r.Excluded}
+		if r.Hanging > 0 {
+			row.Hanging = itoa(r.Hanging)
+		}
+		if usable(r.DurationS) && r.DurationS > 0 {
+			row.Lasted = noted(r.DurationS, "s")
+		}
+		on := map[string][]string{}
+		for _, p := range r.Positions {
+			on[p.Channel] = append(on[p.Channel], itoa(p.Injector))
+		}
+		for _, ch := range v.Channels {
+			row.Injectors = append(row.Injectors, orMissing(strings.Join(on[ch], ", ")))
+		}
+		v.MapRows = append(v.MapRows, row)
+	}
+}
+
+func (v *view) conditions() {
+	unit := v.Engine.DistanceUnit
+	for _, t := range v.Tests {
+		density := missing
+		if d := t.Fuel.DensityGPerML; usable(d) && d > 0 {
+			if u := t.Fuel.UDensity; usable(u) && u > 0 {
+				density = withU(d, u) + " (standard)"
+			} else {
+				density = noted(d, "")
+			}
+		}
+		v.TestRows = append(v.TestRows, []string{
+			orMissing(t.Label), orMissing(t.Phase), moment(t.At), noted(t.Odometer, unit), orMissing(t.Fuel.Kind), density, noted(t.Fuel.TempC, ""), orMissing(t.Note),
+		})
+	}
+	for _, e := range v.Events {
+		amount := missing
+		if usable(e.Amount) {
+			amount = noted(e.Amount, e.Unit)
+		}
+		v.EventRows = append(v.EventRows, []string{moment(e.At), noted(e.Odometer, unit), orMissing(e.Kind), orMissing(e.What), amount})
+	}
+	for _, c := range v.Calibrations {
+		v.CalRows = append(v.CalRows, []string{
+			c.Channel, day(c.At), withU(c.CountsPerGram, c.UCountsPerGram), withU(c.Zero, c.UZero), FormatDF(c.DF), day(c.Due), orMissing(c.Certificate),
+		})
+	}
+}
+
+func (v *view) methods() {
+	if len(v.Rates) > 0 {
+		v.Methods = append(v.Methods, methodView{"The rates", v.RateMethod})
+	}
+	if v.Change != nil {
+		v.Methods = append(v.Methods, methodView{"The comparison", v.Change.Method})
+	}
+}
+
+func (v *view) excluded() {
+	for _, r := range v.Runs {
+		if r.Excluded != "" {
+			v.Left = append(v.Left, Exclusion{sentence(runName(r)), r.Excluded})
+		}
+	}
+	v.Left = append(v.Left, v.Excluded...)
+}
+
+func (v *view) truth() {
+	if v.Truth == nil {
+		return
+	}
+	rows := map[[2]string]RateRow{}
+	for _, r := range v.Rates {
+		rows[[2]string{r.Phase, itoa(r.Injector)}] = r
+	}
+	inside, judged := 0, 0
+	for _, t := range v.Truth.Rates {
+		r, ok := rows[[2]string{t.Phase, itoa(t.Injector)}]
+		measured, holds, true_ := missing, missing, withU(t.Rate, math.NaN())
+		if ok {
+			measured = withU(r.Rate, r.U95)
+			if usable(r.Rate) && usable(r.U95) && usable(t.Rate) {
+				s, _ := FormatWithU(t.Rate, r.U95)
+				true_ = typeset(s)
+				judged++
+				if holds = "no"; math.Abs(r.Rate-t.Rate) <= r.U95 {
+					holds = "yes"
+					inside++
+				}
+			}
+		}
+		v.TruthRows = append(v.TruthRows, []string{itoa(t.Injector), orMissing(t.Phase), true_, measured, holds})
+	}
+	if judged > 0 {
+		v.TruthNote = fmt.Sprintf("%d of %d intervals hold the simulator's rate; 95 %% would be expected in the long run.", inside, judged)
+	}
+	if c := v.Change; c != nil && usable(v.Truth.ChangePercent) {
+		s, _, _ := FormatInterval(v.Truth.ChangePercent, c.CI95[0], c.CI95[1])
+		v.TruthNote += fmt.Sprintf(" The set's true change was %s %%; the estimate is %s.", signed(s), changeSays(c.Percent, c.CI95))
+	}
+}
