@@ -1,0 +1,326 @@
+package simbench
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sync/atomic"
+	"time"
+)
+
+// RunPlan says what happens in a run. Its times count from the call that begins it.
+type RunPlan struct {
+	// Positions[ch] is the injector, 1 for the first cylinder, that feeds channel ch;
+	// 0: none. nil: injector 1 on channel 0 and so on.
+	Positions []int
+	Hanging   int           // number of the hanging: a new number draws new hanging effects
+	Treated   bool          // the engine responds to the event
+	Still     time.Duration // before the flow starts
+	Flow      time.Duration // how long it lasts
+	Blocked   []int         // channels that no flow reaches
+	LeftInML  []float64     // what was not emptied out of each channel's tube; nil: a film
+}
+
+// Run is when a run begins and when its flow starts and ends, elapsed.
+type Run struct {
+	Start, FlowStart, FlowEnd time.Duration
+}
+
+// LoopPlan is a run that repeats itself for ever: still, flow, hold, drain.
+type LoopPlan struct {
+	RunPlan
+	Hold  time.Duration // after the flow, tubes full
+	Drain time.Duration // while the tubes empty, evenly
+}
+
+// Truth is what a measurement should have found.
+type Truth struct {
+	Injector           int     // that fed the channel; 0: none
+	RateMLPerMin       float64 // mean over the window, without hunting and pulsation, 0 where nothing flows
+	VolumeML           float64 // that really came in the window, hunting and pulsation included
+	MassG              float64 // in the tube at the window's end
+	FlowStart, FlowEnd time.Duration
+	DensityGPerML      float64
+	CountsPerGram      float64
+	ZeroCounts         float64       // with nothing on the cell, at power-on, without the random walk
+	PullG              float64       // of the hose
+	Period             time.Duration // of the channel's conversions
+}
+
+// run is one run of all channels. Once made it does not change, save for next.
+type run struct {
+	start, flowStart, flowEnd int64 // ns
+	drain, end                int64 // ns; 0: it does not drain, nor end by itself
+	channels                  []runChannel
+	next                      atomic.Pointer[run]
+
+	warm, warmTau    float64 // relative, s
+	pulse, pulseRadS float64
+	step             float64 // s between points of the hunting series
+	densityGPerML    float64
+	tubeML           float64
+	filmML           []float64
+}
+
+type runChannel struct {
+	injector int
+	leftML   float64
+	pullG    float64
+	rateMLS  float64 // R of the model, mL/s
+	phase    float64
+	hunt     []float64 // relative, at multiples of step from the flow's start
+	huntSum  []float64 // its integral up to there, s
+}
+
+// stillRun is what there is before the first run: emptied tubes, nothing flows.
+func (b *Bench) stillRun() *run {
+	return &run{channels: make([]runChannel, b.o.Channels), densityGPerML: b.w.DensityGPerML, tubeML: b.w.TubeML}
+}
+
+// StartRun empties the tubes, save for what the plan leaves in them, and begins a run
+// now. It may be called while channels are being read; then the moment depends on
+// the machine.
+func (b *Bench) StartRun(p RunPlan) (Run, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	r, err := b.begin(p, b.now.Load())
+	if err != nil {
+		return Run{}, fmt.Errorf("simulated bench: start a run: %w", err)
+	}
+	b.loop = nil
+	return Run{time.Duration(r.start), time.Duration(r.flowStart), time.Duration(r.flowEnd)}, nil
+}
+
+// Loop begins a run now and repeats it for ever, each time with effects of its own.
+// Truth remembers the last sixteen.
+func (b *Bench) Loop(p LoopPlan) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if p.Hold < 0 || p.Drain < 0 || p.Still+p.Flow+p.Hold+p.Drain < time.Second {
+		return fmt.Errorf("simulated bench: loop: hold %v, drain %v: neither may be negative, and a round must last at least 1 s", p.Hold, p.Drain)
+	}
+	r, err := b.begin(p.RunPlan, b.now.Load())
+	if err != nil {
+		return fmt.Errorf("simulated bench: loop: %w", err)
+	}
+	p.close(r)
+	p.Positions, p.Blocked, p.LeftInML = slices.Clone(p.Positions), slices.Clone(p.Blocked), slices.Clone(p.LeftInML)
+	b.loop = &p
+	return nil
+}
+
+func (p *LoopPlan) close(r *run) {
+	r.drain = r.flowEnd + int64(p.Hold)
+	r.end = r.drain + int64(p.Drain)
+}
+
+const (
+	huntStepS = 0.25
+	loopRuns  = 16
+)
+
+// begin makes the run and lets the lines find it. b.mu is held.
+func (b *Bench) begin(p RunPlan, start int64) (*run, error) {
+	n := b.o.Channels
+	if p.Still < 0 || p.Flow < 0 || p.Flow > 24*time.Hour {
+		return nil, fmt.Errorf("still %v, flow %v: use 0 or more, and at most 24 h of flow", p.Still, p.Flow)
+	}
+	injectors := len(b.w.RatesMLPerMin)
+	positions := p.Positions
+	if positions == nil {
+		positions = make([]int, n) // channels beyond the last injector have none
+		for ch := range min(n, injectors) {
+			positions[ch] = ch + 1
+		}
+	}
+	if len(positions) != n {
+		return nil, fmt.Errorf("%d positions for %d channels: give one for each", len(positions), n)
+	}
+	for ch, i := range positions {
+		if i < 0 || i > injectors {
+			return nil, fmt.Errorf("channel %d is fed by injector %d: the engine has 1 to %d (0 for none)", ch, i, injectors)
+		}
+	}
+	if p.LeftInML != nil && len(p.LeftInML) != n {
+		return nil, fmt.Errorf("%d volumes left in tubes for %d channels: give one for each", len(p.LeftInML), n)
+	}
+	for ch, v := range p.LeftInML {
+		if !(v >= 0 && v <= b.w.TubeML) {
+			return nil, fmt.Errorf("%g mL left in the tube of channel %d: use 0 to %g", v, ch, b.w.TubeML)
+		}
+	}
+	for _, ch := range p.Blocked {
+		if ch < 0 || ch >= n {
+			return nil, fmt.Errorf("channel %d blocked: the bench has 0 to %d", ch, n-1)
+		}
+	}
+
+	w := &b.w
+	number := b.starts
+	b.starts++
+	r := &run{
+		start:     start,
+		flowStart: start + int64(p.Still),
+		warmTau:   w.WarmUp.Seconds(),
+		pulse:     w.Pulsation, pulseRadS: 2 * math.Pi * w.PulsationHz,
+		step:          huntStepS,
+		densityGPerML: w.DensityGPerML,
+		tubeML:        w.TubeML,
+	}
+	r.flowEnd = r.flowStart + int64(p.Flow)
+	r.warm = w.WarmUpStart * math.Exp(-float64(r.flowStart)/float64(w.Afternoon))
+	points := int(p.Flow.Seconds()/huntStepS) + 2
+	shared := b.hunting(points, w.SharedHuntingSD, "shared hunting", number)
+	runFactor := 1 + w.RunSD*bounded(b.rand("run", number))
+	for ch, i := range positions {
+		c, inj, hanging := runChannel{injector: i}, uint64(i), uint64(int64(p.Hanging))
+		film := w.FilmML * min(b.rand("film", number, uint64(ch)).ExpFloat64(), 3)
+		r.filmML = append(r.filmML, film)
+		c.leftML = min(film, w.TubeML)
+		if p.LeftInML != nil {
+			c.leftML = p.LeftInML[ch]
+		}
+		hang := b.rand("hanging", hanging, uint64(ch))
+		hangFactor := 1 + w.HangingSD*bounded(hang)
+		c.pullG = w.PullG * bounded(hang)
+		if i > 0 && !slices.Contains(p.Blocked, ch) {
+			c.rateMLS = w.RatesMLPerMin[i-1] / 60 * runFactor * hangFactor *
+				(1 + w.ResidualSD*bounded(b.rand("residual", number, inj)))
+			if p.Treated {
+				c.rateMLS *= max(0, 1+w.Response+w.ResponseSD*bounded(b.rand("response", inj)))
+			}
+			c.phase = 2 * math.Pi * float64(i-1) / float64(injectors)
+			c.hunt = b.hunting(points, w.OwnHuntingSD, "own hunting", number, inj)
+			c.huntSum = make([]float64, points)
+			for k := range c.hunt {
+				c.hunt[k] += shared[k]
+				if k > 0 {
+					c.huntSum[k] = c.huntSum[k-1] + (c.hunt[k-1]+c.hunt[k])/2*huntStepS
+				}
+			}
+		}
+		r.channels = append(r.channels, c)
+	}
+	b.runs[len(b.runs)-1].next.Store(r)
+	b.runs = append(b.runs, r)
+	return r, nil
+}
+
+// hunting returns a stationary AR(1) series of the given relative standard deviation.
+func (b *Bench) hunting(points int, sd float64, what string, numbers ...uint64) []float64 {
+	rng := b.rand(what, numbers...)
+	a := math.Exp(-huntStepS / b.w.Hunting.Seconds())
+	h := make([]float64, points)
+	x := rng.NormFloat64()
+	for k := range h {
+		h[k] = sd * x
+		x = a*x + math.Sqrt(1-a*a)*rng.NormFloat64()
+	}
+	return h
+}
+
+// runAt returns the run that holds at t, from r on.
+func (b *Bench) runAt(r *run, t int64) *run {
+	for {
+		next := r.next.Load()
+		if next == nil && r.end > 0 && t >= r.end {
+			next = b.nextRound(r)
+		}
+		if next == nil || t < next.start {
+			return r
+		}
+		r = next
+	}
+}
+
+// nextRound begins the round of the loop that follows r, unless another line has.
+func (b *Bench) nextRound(r *run) *run {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.loop == nil || b.runs[len(b.runs)-1] != r {
+		return r.next.Load()
+	}
+	next, err := b.begin(b.loop.RunPlan, r.end)
+	if err != nil {
+		return nil // cannot be: the same plan was begun before
+	}
+	b.loop.close(next)
+	if len(b.runs) > loopRuns {
+		b.runs = slices.Clone(b.runs[len(b.runs)-loopRuns:])
+	}
+	return next
+}
+
+// underlying returns the integral of the model without hunting and pulsation, mL,
+// over the flow's first u seconds.
+func (r *run) underlying(ch int, u float64) float64 {
+	return r.channels[ch].rateMLS * (u + r.warm*r.warmTau*math.Expm1(-u/r.warmTau))
+}
+
+// delivered returns the integral of the whole model, mL, from the flow's start to t.
+func (r *run) delivered(ch int, t int64) float64 {
+	c := &r.channels[ch]
+	if c.rateMLS == 0 || t <= r.flowStart {
+		return 0
+	}
+	u := float64(min(t, r.flowEnd)-r.flowStart) / 1e9
+	k := min(int(u/r.step), len(c.hunt)-2)
+	d := u - float64(k)*r.step
+	hunt := c.huntSum[k] + d*(c.hunt[k]+(c.hunt[k+1]-c.hunt[k])*d/(2*r.step))
+	pulse := r.pulse / r.pulseRadS * (math.Sin(r.pulseRadS*u+c.phase) - math.Sin(c.phase))
+	return r.underlying(ch, u) + c.rateMLS*(hunt+pulse)
+}
+
+// grams returns what the tube and the hose put on the cell at t.
+func (r *run) grams(ch int, t int64) float64 {
+	c := &r.channels[ch]
+	mL := min(c.leftML+r.delivered(ch, t), r.tubeML)
+	if r.end > 0 && t > r.drain {
+		left := max(0, float64(r.end-t)/float64(max(1, r.end-r.drain)))
+		film := min(r.filmML[ch], mL)
+		mL = film + (mL-film)*left
+	}
+	return mL*r.densityGPerML + c.pullG
+}
+
+// Truth returns what channel ch should be found to have done between two elapsed
+// times, which must lie in one run. No measurement may look at it.
+func (b *Bench) Truth(ch int, from, to time.Duration) (Truth, error) {
+	l, err := b.line(ch)
+	if err != nil {
+		return Truth{}, fmt.Errorf("simulated bench: truth: %w", err)
+	}
+	if to <= from {
+		return Truth{}, fmt.Errorf("simulated bench: truth of channel %d from %v to %v: the end must come after the start", ch, from, to)
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	i := len(b.runs) - 1
+	for i >= 0 && b.runs[i].start > int64(from) {
+		i--
+	}
+	if i < 0 {
+		return Truth{}, fmt.Errorf("simulated bench: truth of channel %d from %v: the oldest run remembered begins at %v", ch, from, time.Duration(b.runs[0].start))
+	}
+	r := b.runs[i]
+	if i+1 < len(b.runs) && b.runs[i+1].start < int64(to) {
+		return Truth{}, fmt.Errorf("simulated bench: truth of channel %d from %v to %v: the next run begins at %v: give times within one run", ch, from, to, time.Duration(b.runs[i+1].start))
+	}
+	clip := func(t time.Duration) float64 {
+		return float64(max(r.flowStart, min(int64(t), r.flowEnd))-r.flowStart) / 1e9
+	}
+	c := &r.channels[ch]
+	return Truth{
+		Injector:      c.injector,
+		RateMLPerMin:  (r.underlying(ch, clip(to)) - r.underlying(ch, clip(from))) / (to - from).Minutes(),
+		VolumeML:      r.delivered(ch, int64(to)) - r.delivered(ch, int64(from)),
+		MassG:         r.grams(ch, int64(to)) - c.pullG,
+		FlowStart:     time.Duration(r.flowStart),
+		FlowEnd:       time.Duration(r.flowEnd),
+		DensityGPerML: r.densityGPerML,
+		CountsPerGram: l.chip.cell.span,
+		ZeroCounts:    l.chip.cell.zero,
+		PullG:         c.pullG,
+		Period:        time.Duration(l.chip.period),
+	}, nil
+}
