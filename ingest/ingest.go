@@ -23,6 +23,16 @@ type Engine struct {
 	InjectorType string // "solenoid", "piezo" or "unknown"
 }
 
+// Injector is what sits, or sat, at one position of an engine. Fitting another
+// one adds an Injector; those before it are kept.
+type Injector struct {
+	ID       int64
+	EngineID int64
+	Position int       // 1 for the first cylinder
+	Code     string    // as marked on it; may be empty
+	Fitted   time.Time // zero when not known
+}
+
 // Test is one occasion on one engine.
 type Test struct {
 	ID       int64
