@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -169,7 +170,7 @@ func pairChart(id, unit, before, after string, injectors []int, b, a map[int]Rat
 		}
 		if j, ok := change[n]; ok && usable(j.Percent) {
 			v, _, _ := FormatInterval(j.Percent, j.CI95[0], j.CI95[1])
-			c.text("val", "end", chartWidth, y+4, signed(v)+" %")
+			c.text("val", "end", chartWidth, y+4, signed(v)+"\u00a0%")
 		} else if !okB || !okA {
 			c.text("lab", "end", chartWidth, y+4, "no pair")
 		}
@@ -201,7 +202,7 @@ func changeChart(id string, ch *Change) string {
 	a := newAxis(values, left, chartWidth-right, 6)
 	says := []string{"whole set " + changeSays(ch.Percent, ch.CI95)}
 	if hasMargin {
-		says = append(says, "margin ±"+typed(ch.MarginPercent)+" %")
+		says = append(says, "margin ±"+typed(ch.MarginPercent)+"\u00a0%")
 	}
 	for _, j := range ch.Injectors {
 		says = append(says, fmt.Sprintf("injector %d %s", j.Injector, changeSays(j.Percent, j.CI95)))
@@ -212,7 +213,7 @@ func changeChart(id string, ch *Change) string {
 		c.rect("band", x1, top-6, x2-x1, base-top+6)
 		c.line("edge", x1, top-6, x1, base)
 		c.line("edge", x2, top-6, x2, base)
-		c.text("lab", "middle", math.Min(math.Max((x1+x2)/2, left+46), a.to-46), top-11, "margin ±"+typed(ch.MarginPercent)+" %")
+		c.text("lab", "middle", math.Min(math.Max((x1+x2)/2, left+46), a.to-46), top-11, "margin ±"+typed(ch.MarginPercent)+"\u00a0%")
 	}
 	c.text("tick", "end", chartWidth, 12, "change")
 	c.bottomAxis(a, top-6, base, "change, %")
@@ -226,7 +227,7 @@ func changeChart(id string, ch *Change) string {
 		c.interval(map[bool]string{true: "ci set", false: "ci"}[class == "big"], a, ci[0], ci[1], y)
 		c.mark(s, "pt", a.at(percent), y, r)
 		v, _, _ := FormatInterval(percent, ci[0], ci[1])
-		c.text("val", "end", chartWidth, y+4, signed(v)+" %")
+		c.text("val", "end", chartWidth, y+4, signed(v)+"\u00a0%")
 	}
 	row("whole set", "big", top+setH/2-2, ch.Percent, ch.CI95, diamond, 6)
 	if len(ch.Injectors) > 0 {
@@ -240,7 +241,7 @@ func changeChart(id string, ch *Change) string {
 
 func changeSays(percent float64, ci [2]float64) string {
 	v, lo, hi := FormatInterval(percent, ci[0], ci[1])
-	return signed(v) + " % (95 % interval " + signed(lo) + " to " + signed(hi) + " %)"
+	return signed(v) + "\u00a0% (95\u00a0% interval " + signed(lo) + " to " + signed(hi) + "\u00a0%)"
 }
 
 // fillScale is what the fill charts of a report share.
@@ -276,13 +277,19 @@ func newFillScale(runs []Run) fillScale {
 // read as a gap; each is told by the injector's number at its end. apart names
 // the injectors that stand apart. It also says where curves have gaps.
 func fillChart(id string, run Run, scale fillScale, apart map[int]Finding) (drawing string, gaps []string) {
-	const left, right, top, base, height = 34.0, 40.0, 16.0, 200.0, 240.0
+	const left, right, top, base, height = 34.0, 40.0, 22.0, 206.0, 246.0
 	unit := "mL"
 	for _, c := range run.Curves {
 		_, unit = c.values()
 	}
-	ax := newAxis([]float64{0, scale.maxS}, left, chartWidth-right, 6)
-	ay := newAxis(scale.values[unit], base, top, 7)
+	ax := newAxis([]float64{0, scale.maxS}, left, chartWidth-right, 6).tight(0, scale.maxS)
+	// Noise around an empty tube goes a little below zero: that is no reason for
+	// an axis that starts a whole step lower, and is drawn within the frame.
+	lo, hi := slices.Min(scale.values[unit]), slices.Max(scale.values[unit])
+	if lo > -0.04*hi {
+		lo, hi = -0.015*hi, 1.02*hi
+	}
+	ay := newAxis([]float64{lo, hi}, base, top, 8).tight(lo, hi)
 	type ending struct {
 		curve *Curve
 		end   point
@@ -290,7 +297,7 @@ func fillChart(id string, run Run, scale fillScale, apart map[int]Finding) (draw
 	}
 	var ends []ending
 	var says []string
-	body := &canvas{}
+	fits, body := &canvas{}, &canvas{} // the fits lie beneath every curve
 	for i := range run.Curves {
 		c := &run.Curves[i]
 		ys, u := c.values()
@@ -310,7 +317,7 @@ func fillChart(id string, run Run, scale fillScale, apart map[int]Finding) (draw
 		tail := stretches[len(stretches)-1]
 		last := tail[len(tail)-1]
 		if c.Fit != nil && usable(c.Fit.FromS) && usable(c.Fit.ToS) && usable(c.Fit.FromY) && usable(c.Fit.ToY) {
-			body.line("fit", ax.at(c.Fit.FromS), ay.at(c.Fit.FromY), ax.at(c.Fit.ToS), ay.at(c.Fit.ToY))
+			fits.line("fit", ax.at(c.Fit.FromS), ay.at(c.Fit.FromY), ax.at(c.Fit.ToS), ay.at(c.Fit.ToY))
 		}
 		onset, end := pointAt(stretches, c.OnsetS), pointAt(stretches, c.EndS)
 		for _, s := range stretches {
@@ -350,7 +357,7 @@ func fillChart(id string, run Run, scale fillScale, apart map[int]Finding) (draw
 	}
 	c.line("axis", left, base, ax.to, base)
 	c.text("lab", "middle", (left+ax.to)/2, base+33, "time, s")
-	c.b.WriteString(body.b.String())
+	c.b.WriteString(fits.b.String() + body.b.String())
 
 	// Labels move apart, at most to the plot's ends, and keep the curves' order.
 	sort.SliceStable(ends, func(i, j int) bool { return ends[i].end.y < ends[j].end.y })

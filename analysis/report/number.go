@@ -141,11 +141,11 @@ func signed(s string) string {
 	return "+" + s
 }
 
-// withU writes "value ± u".
+// withU writes "value ± u", with spaces that do not break.
 func withU(value, u float64) string {
 	v, w := FormatWithU(value, u)
 	if w == missing {
 		return typeset(v)
 	}
-	return typeset(v) + " ± " + w
+	return typeset(v) + "\u00a0±\u00a0" + w
 }

@@ -7,9 +7,11 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -47,17 +49,19 @@ func Render(w io.Writer, r Report) error {
 // view is the page's content with every number already written out.
 type view struct {
 	*Report
-	Style     template.CSS
-	PageFoot  string
-	Facts     []pair // the line below the title
-	Lead      string
-	Next      []string
-	NowPhase  string
-	NowApart  []nowLine
-	NowUnsure []nowLine
-	NowInLine string
-	NowBare   bool // rates without any finding
-	Sure      []pair
+	Runs       []Run // by test, then number
+	Style      template.CSS
+	PageFoot   template.CSS // a quoted string
+	Facts      []pair       // the line below the title
+	Lead       string
+	Next       []string
+	NowPhase   string
+	NowApart   []nowLine
+	NowUnsure  []nowLine
+	NowInLine  string
+	InLineMark template.HTML
+	NowBare    bool // rates without any finding
+	Sure       []pair
 
 	Unit       string
 	RateGroups []rateGroup
@@ -143,6 +147,7 @@ func newView(r *Report) *view {
 	if v.Unit == "" {
 		v.Unit = "mL/min"
 	}
+	v.Runs = r.orderedRuns()
 	phases := r.phases()
 	v.head()
 	v.now(phases)
@@ -160,10 +165,33 @@ func newView(r *Report) *view {
 	return v
 }
 
+// orderedTests are the tests by time.
+func (r *Report) orderedTests() []Test {
+	tests := slices.Clone(r.Tests)
+	sort.SliceStable(tests, func(i, j int) bool { return tests[i].At.Before(tests[j].At) })
+	return tests
+}
+
+// orderedRuns are the runs by test and number; those of a test that is not listed
+// come last.
+func (r *Report) orderedRuns() []Run {
+	at := map[string]int{}
+	for i, t := range r.orderedTests() {
+		at[t.Label] = i - len(r.Tests)
+	}
+	runs := slices.Clone(r.Runs)
+	sort.SliceStable(runs, func(i, j int) bool {
+		if a, b := at[runs[i].Test], at[runs[j].Test]; a != b {
+			return a < b
+		}
+		return runs[i].Test == runs[j].Test && runs[i].Number < runs[j].Number
+	})
+	return runs
+}
+
 // phases in the order of their tests, then of their first rate.
 func (r *Report) phases() []string {
-	tests := append([]Test(nil), r.Tests...)
-	sort.SliceStable(tests, func(i, j int) bool { return tests[i].At.Before(tests[j].At) })
+	tests := r.orderedTests()
 	var out []string
 	seen := map[string]bool{}
 	add := func(p string) {
@@ -227,7 +255,7 @@ func noted(v float64, unit string) string {
 	if !usable(v) {
 		return missing
 	}
-	return strings.TrimSpace(typeset(typed(v)) + " " + unit)
+	return strings.TrimSuffix(typeset(typed(v))+"\u00a0"+unit, "\u00a0")
 }
 
 func (v *view) head() {
@@ -250,9 +278,26 @@ func (v *view) head() {
 	add("Made", moment(v.MadeAt))
 	foot := v.Title
 	if v.Simulated {
-		foot += " (simulated bench)"
+		foot = "Simulated bench: " + foot
 	}
-	v.PageFoot = clip(foot, 380, 10)
+	v.PageFoot = template.CSS(cssString(clip(foot, 480, 10)))
+}
+
+// cssString quotes s for a style sheet, every character but letters, digits and
+// spaces as a number. The template's own quoting will not do: it takes any string
+// in a style sheet for an address and blots out one with a colon.
+func cssString(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, c := range s {
+		if c == ' ' || unicode.IsLetter(c) || unicode.IsDigit(c) {
+			b.WriteRune(c)
+		} else {
+			fmt.Fprintf(&b, `\\%06x`, c)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
 }
 
 // now answers the workshop: which injector?
@@ -271,7 +316,7 @@ func (v *view) now(phases []string) {
 	for _, r := range rows {
 		line := nowLine{
 			Glyph: template.HTML(glyph(r.Finding)), Who: "Injector " + itoa(r.Injector), What: string(r.Finding),
-			Rate: withU(r.Rate, r.U95) + " " + v.Unit,
+			Rate: withU(r.Rate, r.U95) + "\u00a0" + v.Unit,
 		}
 		if usable(r.Ratio) {
 			line.Ratio = withU(r.Ratio, r.URatio95) + " times its set"
@@ -290,7 +335,7 @@ func (v *view) now(phases []string) {
 		bare = bare && r.Finding == NoFinding
 	}
 	v.NowBare = bare
-	v.NowInLine = listed(inLine)
+	v.NowInLine, v.InLineMark = listed(inLine), template.HTML(glyph(InLine))
 }
 
 // listed writes "1, 2 and 3".
@@ -305,25 +350,21 @@ func listed(s []string) string {
 func (v *view) sure() {
 	add := func(name, value string) { v.Sure = append(v.Sure, pair{name, value}) }
 	if c := v.Change; c != nil {
-		add("Change of the set", changeSays(c.Percent, c.CI95))
-		d := c.Decision.Words()
-		if usable(c.MarginPercent) && c.MarginPercent > 0 {
-			d += "; margin ±" + typed(c.MarginPercent) + " %, fixed beforehand"
-		} else {
-			d += "; no margin was set"
-		}
-		add("Decision", d)
-		p := "no difference: " + pSays(c.P)
-		if usable(c.MarginPercent) && c.MarginPercent > 0 {
+		margin := usable(c.MarginPercent) && c.MarginPercent > 0
+		d, p := c.Decision.Words()+"; no margin was set", "no difference: "+pSays(c.P)
+		if margin {
+			d = c.Decision.Words() + "; margin ±" + typed(c.MarginPercent) + "\u00a0%, fixed beforehand"
 			p += "; a change beyond the margin: " + pSays(c.EquivalenceP)
 		}
-		add("p values", p)
+		add("Change of the set", changeSays(c.Percent, c.CI95))
+		add("Decision", d)
+		add("Model", orMissing(c.Method.Name))
 		add("Degrees of freedom", FormatDF(c.DF))
+		add("p values", p)
 		add("Scope", orMissing(c.Scope))
 		if usable(c.DetectablePercent) {
-			add("Smallest change these data could show", significant(c.DetectablePercent, 2)+" %")
+			add("Smallest change detectable", significant(c.DetectablePercent, 2)+"\u00a0%")
 		}
-		add("Model", orMissing(c.Method.Name))
 	}
 	if len(v.Runs) > 0 {
 		add("Evidence", v.evidence())
@@ -578,7 +619,7 @@ func (v *view) budget() {
 	if b == nil || len(b.Terms) == 0 {
 		return
 	}
-	terms := append([]Term(nil), b.Terms...)
+	terms := slices.Clone(b.Terms)
 	sort.SliceStable(terms, func(i, j int) bool { return usable(terms[i].U) && !(usable(terms[j].U) && terms[j].U >= terms[i].U) })
 	sum := 0.0
 	for _, t := range terms {
@@ -596,7 +637,7 @@ func (v *view) budget() {
 		if usable(t.U) && sum > 0 {
 			share := t.U * t.U / sum
 			row.Bar = template.HTML(bar(share))
-			if row.Share = fixed(100*share, 0) + " %"; share > 0 && share < 0.005 {
+			if row.Share = fixed(100*share, 0) + "\u00a0%"; share > 0 && share < 0.005 {
 				row.Share = "< 1 %"
 			}
 		}

@@ -143,7 +143,7 @@ func FillMethod() Method {
 			"itself. The other sources of doubt (calibration, drift, density and so on) are added as squares, as the Guide " +
 			"to the Expression of Uncertainty in Measurement (GUM) lays down, and U is the half width that holds the true " +
 			"rate in 95 of 100 such fills. The mass is turned into volume with the stated density.",
-		Formula: "m(t) = m0 + r (t − t0) + white noise + random walk, t ≥ t0;   U = t(0.975; ν) √(Σ uᵢ²), ν by Welch–Satterthwaite",
+		Formula: "m(t) = m₀ + r (t − t₀) + white noise + random walk, t ≥ t₀;   U = t(0.975; ν) √(Σ uᵢ²), ν by Welch–Satterthwaite",
 	}
 }
 

@@ -215,6 +215,22 @@ func niceStep(raw float64) (step float64, decimals int) {
 	return math.Pow10(exp), 0
 }
 
+// tight returns the axis cut to lo and hi, with the ticks that are left.
+func (a axis) tight(lo, hi float64) axis {
+	if !(lo < hi) {
+		return a
+	}
+	eps := 1e-9 * (hi - lo)
+	kept := make([]float64, 0, len(a.ticks))
+	for _, t := range a.ticks {
+		if t >= lo-eps && t <= hi+eps {
+			kept = append(kept, t)
+		}
+	}
+	a.lo, a.hi, a.ticks = lo, hi, kept
+	return a
+}
+
 // at is where v is drawn; a value beyond an end, or not a number, is drawn at the
 // nearer end. What is missing must not get here: ask usable first.
 func (a axis) at(v float64) float64 {
