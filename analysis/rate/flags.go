@@ -11,9 +11,9 @@ import (
 // moves by 1-3 % (estimate, no source); these stand clear of it.
 const (
 	unsteadyPart   = 0.05 // one side of a break against the other
-	unsteadySixths = 0.10 // one sixth of the time against another
+	unsteadyAny    = 0.10 // one part of the time against any other
 	unsteadyForbid = 0.25 // beyond this there is no one rate to speak of
-	sixths         = 6
+	parts          = 12   // of the fill's time that are looked at
 )
 
 // raise adds the flags of a fitted span.
@@ -46,7 +46,7 @@ func (f *Fill) raise(c, w curve.Curve, b []block, s span, sf slopeFit, sd float6
 		f.Trend, f.UTrend = change/sf.slope, u/math.Abs(sf.slope)
 		f.checkSteady(b, s, sd, add)
 	}
-	if long < shortS && f.Kind != KindStill {
+	if long < shortS-1 && f.Kind != KindStill {
 		add("short", Doubt, "lasts only %.0f s: a run of 60 s or more tells more; 180 s is usual", long)
 	}
 	f.checkMisreads(w, add)
@@ -59,12 +59,12 @@ func (f *Fill) raise(c, w curve.Curve, b []block, s span, sf slopeFit, sd float6
 func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Severity, string, ...any)) {
 	mean := math.Abs(f.Rate()) / 60
 	t0, T := b[0].t, b[len(b)-1].t-b[0].t
-	var slope, doubt [sixths]float64
-	var have [sixths]bool
+	var slope, doubt [parts]float64
+	var have [parts]bool
 	i := 0
-	for k := range sixths {
+	for k := range parts {
 		j := i
-		for j < len(b) && (b[j].t-t0 < T*float64(k+1)/sixths || k == sixths-1) {
+		for j < len(b) && (b[j].t-t0 < T*float64(k+1)/parts || k == parts-1) {
 			j++
 		}
 		if j-i >= 3 {
@@ -76,7 +76,7 @@ func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Sever
 	}
 	// One side of each possible break against the other.
 	worst, at, before, after := 0.0, 0, 0.0, 0.0
-	for k := 1; k < sixths; k++ {
+	for k := 1; k < parts; k++ {
 		l, ul, nl := meanOf(slope[:k], doubt[:k], have[:k])
 		r, ur, nr := meanOf(slope[k:], doubt[k:], have[k:])
 		if nl == 0 || nr == 0 {
@@ -86,12 +86,12 @@ func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Sever
 			worst, at, before, after = d, k, l, r
 		}
 	}
-	// Any sixth against any other.
+	// Any part against any other.
 	lo, hi := math.Inf(1), math.Inf(-1)
 	spread := false
-	for k := range sixths {
+	for k := range parts {
 		for m := range k {
-			if have[k] && have[m] && math.Abs(slope[k]-slope[m]) > max(unsteadySixths*mean, 5*math.Hypot(doubt[k], doubt[m])) {
+			if have[k] && have[m] && math.Abs(slope[k]-slope[m]) > max(unsteadyAny*mean, 5*math.Hypot(doubt[k], doubt[m])) {
 				spread = true
 			}
 		}
@@ -110,17 +110,17 @@ func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Sever
 	unit := string(f.Unit)
 	switch {
 	case s.pauses > 0:
-		add("not-steady", sev, "the flow stops %s in between; in sixths of the time it is %s to %s %s/min: find out why and repeat", times(s.pauses), sig(60*lo), sig(60*hi), unit)
-	case math.Abs(f.Trend) > 2*unsteadyPart && math.Abs(f.Trend) > 0.8*(hi-lo)/mean && math.Abs(f.Trend) > 4*f.UTrend:
+		add("not-steady", sev, "the flow stops %s in between; in stretches of %.0f s it is %s to %s %s/min: find out why and repeat", times(s.pauses), T/parts, sig(60*lo), sig(60*hi), unit)
+	case worst > 0 && worst >= 0.75*(hi-lo):
+		add("not-steady", sev, "the flow goes from %s to %s %s/min at about %.0f s: let the engine settle and repeat", sig(60*before), sig(60*after), unit, t0+T*float64(at)/parts)
+	case math.Abs(f.Trend) > 2*unsteadyPart && math.Abs(f.Trend) > 0.7*(hi-lo)/mean && math.Abs(f.Trend) > 4*f.UTrend:
 		way := "rises"
 		if f.Trend < 0 {
 			way = "falls"
 		}
 		add("not-steady", sev, "the flow %s all the time, by %.0f %% over the %.0f s: let the engine warm up and settle, and repeat", way, 100*math.Abs(f.Trend), T)
-	case worst > 0 && worst >= 0.6*(hi-lo):
-		add("not-steady", sev, "the flow goes from %s to %s %s/min at about %.0f s: let the engine settle and repeat", sig(60*before), sig(60*after), unit, t0+T*float64(at)/sixths)
 	default:
-		add("not-steady", sev, "in sixths of the time the flow is %s to %s %s/min: the mean of it is no one rate", sig(60*lo), sig(60*hi), unit)
+		add("not-steady", sev, "in stretches of %.0f s the flow is %s to %s %s/min: the mean of it is no one rate", T/parts, sig(60*lo), sig(60*hi), unit)
 	}
 }
 

@@ -64,7 +64,7 @@ type Fill struct {
 	Steady  bool
 	Trend   float64 // change of the rate from start to end, part of the mean; 0.02 is a rise of 2 %
 	UTrend  float64 // its standard uncertainty, part of the mean
-	Samples int // values that the fit used
+	Samples int     // values that the fit used
 	Flags   []Flag
 }
 

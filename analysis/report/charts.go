@@ -240,6 +240,9 @@ func changeChart(id string, ch *Change) string {
 }
 
 func changeSays(percent float64, ci [2]float64) string {
+	if !usable(percent) {
+		return "not known"
+	}
 	v, lo, hi := FormatInterval(percent, ci[0], ci[1])
 	return signed(v) + "\u00a0% (95\u00a0% interval " + signed(lo) + " to " + signed(hi) + "\u00a0%)"
 }

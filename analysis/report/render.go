@@ -225,14 +225,14 @@ func day(t time.Time) string {
 	if t.IsZero() {
 		return missing
 	}
-	return t.Format("2 January 2006")
+	return t.Format("2\u00a0January\u00a02006")
 }
 
 func moment(t time.Time) string {
 	if t.IsZero() {
 		return missing
 	}
-	return t.Format("2 January 2006, 15:04 MST")
+	return t.Format("2\u00a0January\u00a02006, 15:04\u00a0MST")
 }
 
 func orMissing(s string) string {
@@ -293,7 +293,7 @@ func cssString(s string) string {
 		if c == ' ' || unicode.IsLetter(c) || unicode.IsDigit(c) {
 			b.WriteRune(c)
 		} else {
-			fmt.Fprintf(&b, `\\%06x`, c)
+			fmt.Fprintf(&b, `\%06x`, c)
 		}
 	}
 	b.WriteByte('"')
@@ -316,7 +316,10 @@ func (v *view) now(phases []string) {
 	for _, r := range rows {
 		line := nowLine{
 			Glyph: template.HTML(glyph(r.Finding)), Who: "Injector " + itoa(r.Injector), What: string(r.Finding),
-			Rate: withU(r.Rate, r.U95) + "\u00a0" + v.Unit,
+			Rate: "no rate",
+		}
+		if usable(r.Rate) {
+			line.Rate = withU(r.Rate, r.U95) + "\u00a0" + v.Unit
 		}
 		if usable(r.Ratio) {
 			line.Ratio = withU(r.Ratio, r.URatio95) + " times its set"
@@ -379,7 +382,10 @@ func (v *view) sure() {
 
 func pSays(p float64) string {
 	s := FormatP(p)
-	if s == missing || strings.HasPrefix(s, "<") {
+	if s == missing {
+		return "p not known"
+	}
+	if strings.HasPrefix(s, "<") {
 		return "p " + s
 	}
 	return "p = " + s
@@ -432,10 +438,10 @@ func (v *view) rateSpan() string {
 	dlo, dhi := math.Inf(1), math.Inf(-1)
 	known := false
 	for _, r := range v.Rates {
-		if usable(r.U95) {
+		if usable(r.U95) && r.U95 > 0 {
 			lo, hi = math.Min(lo, r.U95), math.Max(hi, r.U95)
 		}
-		if !math.IsNaN(r.DF) {
+		if r.DF >= 0 {
 			dlo, dhi, known = math.Min(dlo, r.DF), math.Max(dhi, r.DF), true
 		}
 	}
@@ -597,7 +603,7 @@ func (v *view) fills() {
 			gaps = append(gaps[:most:most], fmt.Sprintf("%d more", len(gaps)-most))
 		}
 		if len(gaps) > 0 {
-			notes = append(notes, sentence(strings.Join(gaps, "; ")))
+			notes = append(notes, strings.Join(gaps, "; "))
 		}
 		v.FillPanels = append(v.FillPanels, picture{caption, strings.Join(notes, ". "), template.HTML(svg)})
 	}

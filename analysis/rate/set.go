@@ -1,0 +1,229 @@
+package rate
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Measured is one injector's rate in one run, as the comparison within a set
+// takes it.
+type Measured struct {
+	Injector string
+	Run      string  // rates of one run share the engine's state: they are compared with each other only
+	Rate     float64 // any unit, the same for all
+	U        float64 // standard uncertainty of what is the channel's own (fit, calibration, drift), same unit
+}
+
+// Standing is where an injector stands in its set.
+type Standing string
+
+// The standings.
+const (
+	InLine     Standing = "in line with its set"
+	ApartHigh  Standing = "stands apart (high)"
+	ApartLow   Standing = "stands apart (low)"
+	CannotTell Standing = "cannot tell"
+)
+
+// Member is one injector compared with the others of its set.
+type Member struct {
+	Injector string
+	Runs     int
+	Mean     float64 // of its rates over the runs
+	U95      float64 // half width of the mean's 95 % interval, run-to-run scatter included; of the measurement alone with one run
+	DF       float64
+	Ratio    float64 // to the geometric mean of the others in the same runs
+	RatioU95 float64 // half width of its 95 % interval
+	RatioDF  float64
+	P        float64 // chance of standing so far off in a set of equals, corrected for looking at all
+	Standing Standing
+	Why      string // one clause: what the standing rests on
+}
+
+// Choices of the comparison within a set.
+const (
+	// setSpread is the least relative spread a set of equals is taken to have: healthy
+	// sets differ by 10-30 % between their extremes (estimate, no source), so a
+	// few percent never make an injector stand apart however well they are measured.
+	setSpread = 0.05
+	setLevel  = 0.05 // of the whole set
+	// wideSpread is where the others differ so much among themselves that none can be
+	// said to be in line: twice the standard deviation of a healthy set at its widest.
+	wideSpread = 0.20
+	// wideLimit is the log ratio beyond which a limit says nothing: a set of three allows
+	// any ratio. A member further off than wideSpread is then not called in line.
+	wideLimit = 0.5
+	fewestSet = 3
+)
+
+// ErrSmallSet is returned when there are too few injectors to compare.
+var ErrSmallSet = errors.New("too few injectors to compare with each other")
+
+// CompareSet compares each injector with its set. In each run the ratio of an
+// injector to the geometric mean of the others is taken, so that what moves the
+// whole engine drops out; the ratios of several runs are averaged as logarithms.
+//
+// An injector stands apart when its mean log rate lies further from the others'
+// than a set with their spread would put it: the externally studentized deviation
+// with n-2 degrees of freedom (Cook & Weisberg 1982, Residuals and Influence in
+// Regression, ch. 2), Bonferroni over the n injectors. The one furthest off is
+// looked at first and, if it stands apart, taken out of the set before the next is:
+// one bad injector must not hide in the spread that it makes, nor pull the others'
+// ratios. It cannot be told where the measurement itself is too uncertain, or where the
+// rest of the set is spread too wide.
+//
+// Only injectors found in every run are compared; every rate must be positive.
+func CompareSet(all []Measured) ([]Member, error) {
+	s, err := newSet(all)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]Member, len(s.names))
+	core := make([]int, len(s.names)) // who is not apart
+	for i := range core {
+		core[i] = i
+	}
+	for {
+		far := -1
+		for _, i := range core {
+			out[i] = s.member(i, core)
+			if out[i].apart() && (far < 0 || out[i].P < out[far].P) {
+				far = i
+			}
+		}
+		if far < 0 || len(core) == fewestSet {
+			break
+		}
+		core = slices.DeleteFunc(core, func(i int) bool { return i == far })
+	}
+	// Those taken out are compared with the set that stayed.
+	for i := range out {
+		if !slices.Contains(core, i) {
+			p := out[i].P
+			out[i] = s.member(i, core)
+			out[i].P = p
+		}
+	}
+	return out, nil
+}
+
+func (m Member) apart() bool { return m.Standing == ApartHigh || m.Standing == ApartLow }
+
+// rateSet is the log rates of a set, injector by run.
+type rateSet struct {
+	names []string
+	logs  [][]float64
+	rel   [][]float64 // relative standard uncertainties
+	means []float64
+}
+
+func newSet(all []Measured) (rateSet, error) {
+	var s rateSet
+	var runs []string
+	at := map[[2]string]Measured{}
+	for _, m := range all {
+		if !(m.Rate > 0) || math.IsInf(m.Rate, 0) {
+			return s, fmt.Errorf("injector %s in run %s: rate %g is not above zero: leave it out of the set", m.Injector, m.Run, m.Rate)
+		}
+		k := [2]string{m.Injector, m.Run}
+		if _, twice := at[k]; twice {
+			return s, fmt.Errorf("injector %s appears twice in run %s", m.Injector, m.Run)
+		}
+		at[k] = m
+		if !slices.Contains(s.names, m.Injector) {
+			s.names = append(s.names, m.Injector)
+		}
+		if !slices.Contains(runs, m.Run) {
+			runs = append(runs, m.Run)
+		}
+	}
+	s.names = slices.DeleteFunc(s.names, func(n string) bool {
+		return slices.ContainsFunc(runs, func(r string) bool { _, ok := at[[2]string{n, r}]; return !ok })
+	})
+	if len(s.names) < fewestSet {
+		return s, fmt.Errorf("%d injectors were measured in every run, at least %d are needed: %w", len(s.names), fewestSet, ErrSmallSet)
+	}
+	for _, name := range s.names {
+		logs, rel := make([]float64, len(runs)), make([]float64, len(runs))
+		for k, r := range runs {
+			m := at[[2]string{name, r}]
+			logs[k], rel[k] = math.Log(m.Rate), m.U/m.Rate
+		}
+		s.logs, s.rel = append(s.logs, logs), append(s.rel, rel)
+		s.means = append(s.means, stat.Mean(logs, nil))
+	}
+	return s, nil
+}
+
+// member compares injector i with the others in core.
+func (s rateSet) member(i int, core []int) Member {
+	core = slices.DeleteFunc(slices.Clone(core), func(j int) bool { return j == i })
+	nr, no := len(s.logs[i]), float64(len(core))
+	ratios, rates := make([]float64, nr), make([]float64, nr)
+	own, ownRate := 0.0, 0.0 // variances of the mean log ratio and mean log rate by the measurement alone
+	for k := range nr {
+		ratios[k] = s.logs[i][k]
+		rates[k] = math.Exp(s.logs[i][k])
+		v := s.rel[i][k] * s.rel[i][k]
+		ownRate += v / float64(nr*nr)
+		for _, j := range core {
+			ratios[k] -= s.logs[j][k] / no
+			v += s.rel[j][k] * s.rel[j][k] / (no * no)
+		}
+		own += v / float64(nr*nr)
+	}
+	m := Member{Injector: s.names[i], Runs: nr, Mean: stat.Mean(rates, nil), DF: math.Inf(1), RatioDF: math.Inf(1)}
+	m.U95 = coverage95(m.DF) * m.Mean * math.Sqrt(ownRate)
+	u := math.Sqrt(own)
+	if nr > 1 {
+		df := float64(nr - 1)
+		if w := coverage95(df) * stat.StdDev(rates, nil) / math.Sqrt(float64(nr)); w > m.U95 {
+			m.U95, m.DF = w, df
+		}
+		if sd := stat.StdDev(ratios, nil) / math.Sqrt(float64(nr)); sd > u {
+			u, m.RatioDF = sd, df
+		}
+	}
+	ratio := stat.Mean(ratios, nil)
+	m.Ratio = math.Exp(ratio)
+	m.RatioU95 = m.Ratio * coverage95(m.RatioDF) * u
+	others := make([]float64, len(core))
+	for k, j := range core {
+		others[k] = s.means[j]
+	}
+	m.judge(ratio, coverage95(m.RatioDF)*u, others)
+	return m
+}
+
+// judge sets P, Standing and Why from the log ratio, the half width of its
+// interval, and the others' mean log rates.
+func (m *Member) judge(ratio, half float64, others []float64) {
+	n := float64(len(others) + 1)
+	spread := max(stat.StdDev(others, nil), setSpread)
+	scale := spread * math.Sqrt(1+1/(n-1))
+	t := distuv.StudentsT{Sigma: 1, Nu: n - 2}
+	m.P = min(1, 2*n*t.Survival(math.Abs(ratio)/scale))
+	limit := scale * t.Quantile(1-setLevel/n/2)
+	sure := m.P < setLevel && math.Abs(ratio) > half
+	switch {
+	case sure && ratio > 0:
+		m.Standing, m.Why = ApartHigh, fmt.Sprintf("%.0f %% above the others, whose spread is %.0f %%", 100*(m.Ratio-1), 100*spread)
+	case sure:
+		m.Standing, m.Why = ApartLow, fmt.Sprintf("%.0f %% below the others, whose spread is %.0f %%", 100*(1-m.Ratio), 100*spread)
+	case spread > wideSpread:
+		m.Standing, m.Why = CannotTell, fmt.Sprintf("the others differ among themselves by %.0f %%: more than one may stand apart", 100*spread)
+	case math.Abs(ratio)+half > limit && half > spread:
+		m.Standing, m.Why = CannotTell, fmt.Sprintf("its ratio is known to %.0f %% only: repeat the run, or calibrate", 100*half)
+	case limit > wideLimit && math.Abs(ratio) > wideSpread:
+		m.Standing, m.Why = CannotTell, fmt.Sprintf("%.0f %% off, but among %d injectors with this spread that may be chance", 100*math.Abs(m.Ratio-1), int(n))
+	case limit > wideLimit:
+		m.Standing, m.Why = InLine, fmt.Sprintf("%.0f %% off the others", 100*math.Abs(m.Ratio-1))
+	default:
+		m.Standing, m.Why = InLine, fmt.Sprintf("within %.0f %%, what a set of %d with this spread allows", 100*(math.Exp(limit)-1), int(n))
+	}
+}
