@@ -114,6 +114,7 @@ func TestProblems(t *testing.T) {
 		{"broken line", minimal + "[run\n", []string{"b.toml:5:5: not valid TOML"}},
 		{"duplicate key", minimal + "data_pin = 7\n", []string{"b.toml:5:1: data_pin: not valid TOML: key data_pin is already defined; keep one of the two; a second tube is a second [[channel]]"}},
 		{"no channel", "[bench]\nname = 'x'\n", []string{"b.toml: channel: the bench has no channel; add [[channel]] with name, clock_pin and data_pin for each tube"}},
+		{"empty list", "channel = []\n", []string{"b.toml:1:1: channel: the bench has no channel"}},
 		{"single bracket", "[channel]\nname = 'x'\n", []string{"b.toml:1:2: channel: must be a list with one entry for each tube; write [[channel]], with two brackets, above each"}},
 		{"unknown keys", minimal + "capasity_ml = 50\n[rum]\nduration_s = 60\n[run]\nname = 'x'\nDuration_s = 60\nzzzzzzzz = 1\n", []string{
 			`b.toml:5:1: channel[1].capasity_ml: unknown key in [channel]; did you mean "capacity_ml"?`,
@@ -160,7 +161,9 @@ func TestProblems(t *testing.T) {
 		{"door", minimal + "[serve]\nlisten = '0.0.0.0:8461'\n", []string{
 			`b.toml:6:1: serve.listen = "0.0.0.0:8461": "0.0.0.0" is not on this machine: the page has no password yet, so only 127.0.0.1, [::1] or localhost can be listened on; for example "127.0.0.1:8461"`,
 		}},
-		{"tables as values", "bench = 'x'\nchannel = [1, {}]\n[fuel.kind]\na = 1\n", []string{
+		{"tables as values", "bench = 'x'\nchannel = [1, {name = 'a', clock_pin = 1, data_pin = 1}]\n[fuel.kind]\na = 1\n", []string{
+			"b.toml:2:43: channel[2].data_pin = 1: this pin is channel[2].clock_pin already",
+			"b.toml:3:7: fuel.kind = a table: must be text",
 			`b.toml:1:1: bench = "x": must be a table; write [bench] on its own line and its keys below`,
 			"b.toml:2:1: channel[1] = 1: must be a table; write [[channel]] above each tube's keys",
 		}},

@@ -201,14 +201,13 @@ func (ck *checker) channelTables(value any) []any {
 		ck.add("channel", "", "must be a list with one entry for each tube", "write [[channel]], with two brackets, above each")
 		return nil
 	}
-	var out []any
+	out := []any{}
 	for i, v := range list {
 		table, ok := v.(map[string]any)
 		if !ok {
 			ck.add(fmt.Sprintf("channel[%d]", i+1), shown(v), "must be a table", "write [[channel]] above each tube's keys")
-			continue
 		}
-		prune(table, known["channel"])
+		prune(table, known["channel"]) // a nil one stays, to keep the count
 		out = append(out, table)
 	}
 	return out
@@ -242,8 +241,8 @@ func (ck *checker) config(tree map[string]any) *Config {
 	if v := top("bench.gpio_chip"); v.raw != nil {
 		c.Bench.GPIOChip = ck.words(v, 60)
 	}
-	list, _ := tree["channel"].([]any)
-	if _, given := tree["channel"]; !given {
+	list, _ := tree["channel"].([]any) // of map[string]any, nil for one that is no table
+	if _, given := tree["channel"]; !given || list != nil && len(list) == 0 {
 		ck.add("channel", "", "the bench has no channel", "add [[channel]] with name, clock_pin and data_pin for each tube")
 	}
 	if len(list) > maxChannels {
@@ -251,7 +250,11 @@ func (ck *checker) config(tree map[string]any) *Config {
 		list = list[:maxChannels]
 	}
 	for i, v := range list {
-		c.Channels = append(c.Channels, ck.channel(fmt.Sprintf("channel[%d]", i+1), v.(map[string]any), c.Bench.GPIOChip))
+		ch := Channel{ClockPin: -1, DataPin: -1}
+		if table := v.(map[string]any); table != nil {
+			ch = ck.channel(fmt.Sprintf("channel[%d]", i+1), table, c.Bench.GPIOChip)
+		}
+		c.Channels = append(c.Channels, ch)
 	}
 	ck.unique(c.Channels)
 
