@@ -1,0 +1,60 @@
+# brimline: `make demo` does all set-up and then the main job, `make test` all
+# set-up and then every test. Both work on a bare machine with Go, Node and apt.
+
+export CGO_ENABLED ?= 0
+VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo devel)
+LDFLAGS := -s -w -X main.version=$(VERSION)
+PAGE    := cmd/brimline/page
+DIST    := cmd/brimline/serve/dist
+OUT     ?= out/demo
+FUZZTIME ?= 30s
+
+.PHONY: build build-all page demo test race vet fuzz bench clean
+
+build: page
+	go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline ./cmd/brimline
+
+# The page's assets are built, not committed; Go embeds what is in $(DIST).
+page: $(DIST)/.built
+
+$(DIST)/.built: $(PAGE)/package-lock.json $(wildcard $(PAGE)/*.json $(PAGE)/*.mjs $(PAGE)/src/*)
+	cd $(PAGE) && npm ci --no-audit --no-fund && npm run build
+	touch $@
+
+# Every board the program is meant for: arm 6 and 7, arm64, and the amd64 of a desk.
+build-all: page
+	GOOS=linux GOARCH=arm GOARM=6 go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline-linux-armv6 ./cmd/brimline
+	GOOS=linux GOARCH=arm GOARM=7 go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline-linux-armv7 ./cmd/brimline
+	GOOS=linux GOARCH=arm64 go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline-linux-arm64 ./cmd/brimline
+	GOOS=linux GOARCH=amd64 go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline-linux-amd64 ./cmd/brimline
+
+demo: build
+	bin/brimline demo --out $(OUT)
+
+test: page vet build-all
+	go test ./...
+	$(MAKE) race
+
+# What runs on several goroutines at once is also tested under the race detector,
+# which needs cgo and a C compiler.
+race:
+	command -v gcc >/dev/null || { apt-get update && apt-get install -y --no-install-recommends gcc libc6-dev; }
+	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./ingest ./ingest/store ./cmd/brimline/serve
+
+vet:
+	@unformatted=$$(gofmt -l cmd rig ingest analysis config); if [ -n "$$unformatted" ]; then echo "gofmt would change: $$unformatted"; exit 1; fi
+	go vet ./...
+
+# Each fuzz target in turn; a crasher is kept as a seed beside its test.
+fuzz:
+	@for pkg in $$(go list ./...); do \
+		for target in $$(go test -list '^Fuzz' $$pkg | grep '^Fuzz'); do \
+			echo "$$pkg $$target"; go test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) $$pkg || exit 1; \
+		done; \
+	done
+
+bench:
+	go test -run '^$$' -bench . -benchmem ./...
+
+clean:
+	rm -rf bin out $(DIST)/.built

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// arrows is which rooms a room may import, and which outside module has its door
+// where. A room not named here may not exist; "*" is every room.
+var arrows = map[string][]string{
+	"rig":                {},
+	"rig/hx711":          {"rig"},
+	"rig/rigtest":        {"rig"},
+	"rig/simbench":       {"rig"},
+	"rig/calibrate":      {"rig"},
+	"ingest":             {"rig"},
+	"ingest/store":       {"rig", "ingest"},
+	"ingest/exchange":    {"rig", "ingest"},
+	"analysis/curve":     {},
+	"analysis/rate":      {"analysis/curve"},
+	"analysis/change":    {},
+	"analysis/report":    {"analysis/curve", "analysis/rate", "analysis/change"},
+	"config":             {},
+	"cmd/brimline":       {"*"},
+	"cmd/brimline/serve": {"*"},
+}
+
+// doors is the rooms that may import an outside module; rooms below count.
+var doors = map[string][]string{
+	"periph.io/x/conn":                         {"rig/hx711", "rig/simbench", "cmd"},
+	"periph.io/x/host":                         {"cmd/brimline"},
+	"gonum.org/v1/gonum":                       {"analysis", "rig/calibrate"},
+	"github.com/spf13/viper":                   {"config"},
+	"github.com/pelletier/go-toml":             {"config"},
+	"modernc.org/sqlite":                       {"ingest/store"},
+	"github.com/spf13/cobra":                   {"cmd/brimline"},
+	"github.com/influxdata/influxdb-client-go": {"ingest/influx"},
+	"periph.io/x/host/v3/bcm283x":              {}, // guesses a wrong register base on newer boards
+}
+
+type goPackage struct {
+	ImportPath string
+	Imports    []string
+}
+
+// The rooms' arrows of DEVELOPERS.md hold, so that no reader has to remember them.
+func TestImportArrows(t *testing.T) {
+	cmd := exec.Command("go", "list", "-json=ImportPath,Imports", "brimline/...")
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	seen := 0
+	for dec := json.NewDecoder(out); ; {
+		var p goPackage
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		room := strings.TrimPrefix(p.ImportPath, "brimline/")
+		may, known := arrows[room]
+		if !known {
+			t.Errorf("room %s is not in the table of rooms: add it there and to DEVELOPERS.md", room)
+			continue
+		}
+		seen++
+		for _, imp := range p.Imports {
+			if inner, ours := strings.CutPrefix(imp, "brimline/"); ours {
+				if !slices.Contains(may, inner) && !slices.Contains(may, "*") {
+					t.Errorf("%s imports %s: the arrows allow it %v only", room, inner, may)
+				}
+				continue
+			}
+			if room == "rig" && strings.Contains(strings.Split(imp, "/")[0], ".") {
+				t.Errorf("rig imports %s: it stands on the standard library alone", imp)
+			}
+			for module, rooms := range doors {
+				if !strings.HasPrefix(imp, module) {
+					continue
+				}
+				if !slices.ContainsFunc(rooms, func(r string) bool { return room == r || strings.HasPrefix(room, r+"/") }) {
+					t.Errorf("%s imports %s: its door is in %v", room, imp, rooms)
+				}
+			}
+		}
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Fatal(err)
+	}
+	if seen < len(arrows) {
+		t.Errorf("%d rooms of %d were found", seen, len(arrows))
+	}
+}
