@@ -15,11 +15,11 @@ import (
 	"brimline/rig"
 )
 
-// cell gives n samples of a cell at 80 SPS under a steady flow: white noise of 150
+// signal gives n samples of a cell at 80 SPS under a steady flow: white noise of 150
 // counts rms and a random walk of 12 counts per root second (the 'typical' column
 // of hx711 cells measured by others), 10 counts a sample of flow, and readings
 // found ready 20 to 100 us late.
-func cell(seed uint64, n int) []rig.Sample {
+func signal(seed uint64, n int) []rig.Sample {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	const periodNS = 12_480_311 // 80.126 SPS
 	level := 81234.0
@@ -112,7 +112,7 @@ func TestChunkGivesBackWhatWasPut(t *testing.T) {
 }
 
 func TestChunkOfWildSignals(t *testing.T) {
-	base := cell(1, 4800)
+	base := signal(1, 4800)
 	for name, change := range map[string]func(i int, s *rig.Sample){
 		"as it is": func(int, *rig.Sample) {},
 		"constant": func(i int, s *rig.Sample) { s.Counts = 5; s.Elapsed = time.Duration(i) * 12500 * time.Microsecond },
@@ -170,7 +170,7 @@ func TestChunkRefusesTooManyAndNone(t *testing.T) {
 // CRC-32C finds every single-bit fault and every burst of up to 32 bits (Koopman
 // 2002, 32-bit CRCs), so neither loop has an exception.
 func TestChunkCutOrFlippedAnywhere(t *testing.T) {
-	data, err := AppendChunk(nil, 3, 4, cell(5, 700))
+	data, err := AppendChunk(nil, 3, 4, signal(5, 700))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -197,13 +197,13 @@ func TestChunkCutOrFlippedAnywhere(t *testing.T) {
 // layout is fuzzed and not the checksum. What decodes must encode and come back.
 func FuzzDecodeChunk(f *testing.F) {
 	for _, n := range []int{1, 2, 130, 400} {
-		data, err := AppendChunk(nil, 1, 2, cell(uint64(n), n))
+		data, err := AppendChunk(nil, 1, 2, signal(uint64(n), n))
 		if err != nil {
 			f.Fatal(err)
 		}
 		f.Add(data[:len(data)-4])
 	}
-	odd := cell(9, 50)
+	odd := signal(9, 50)
 	odd[10].Quality, odd[10].Counts = rig.Misread, 0
 	odd[20].Counts = math.MinInt32
 	for i := 30; i < 50; i++ {
@@ -239,7 +239,7 @@ func FuzzDecodeChunk(f *testing.F) {
 }
 
 func BenchmarkEncodeChunk(b *testing.B) {
-	s := cell(1, 4800)
+	s := signal(1, 4800)
 	sc := new(scratch)
 	var data []byte
 	for b.Loop() {
@@ -250,7 +250,7 @@ func BenchmarkEncodeChunk(b *testing.B) {
 }
 
 func BenchmarkDecodeChunk(b *testing.B) {
-	s := cell(1, 4800)
+	s := signal(1, 4800)
 	data, err := AppendChunk(nil, 1, 1, s)
 	if err != nil {
 		b.Fatal(err)
