@@ -181,12 +181,12 @@ func TestPointAt(t *testing.T) {
 }
 
 // CSS Syntax Module Level 3, 4.3.7: a backslash and up to six hexadecimal digits
-// stand for a character.
+// stand for a character, and one space behind them belongs to them.
 func TestCSSString(t *testing.T) {
 	for in, want := range map[string]string{
 		"Tractor 7":     `"Tractor 7"`,
-		`a"b</style>\1`: `"a\000022b\00003c\00002fstyle\00003e\00005c1"`,
-		"é: ü":          `"é\00003a ü"`,
+		`a"b</style>\1`: `"a\000022 b\00003c \00002f style\00003e \00005c 1"`,
+		"é: ü":          `"é\00003a  ü"`,
 		"":              `""`,
 	} {
 		if got := cssString(in); got != want {

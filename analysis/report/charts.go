@@ -31,8 +31,12 @@ func (c *canvas) bottomAxis(a axis, top, y float64, title string) {
 }
 
 // interval draws a horizontal interval with end strokes; an end that is infinite
-// or unknown runs to the plot's edge and ends in an arrow head instead.
+// runs to the plot's edge and ends in an arrow head instead. An interval with an
+// end that is not known is not drawn.
 func (c *canvas) interval(class string, a axis, lo, hi, y float64) {
+	if math.IsNaN(lo) || math.IsNaN(hi) {
+		return
+	}
 	x1, x2 := a.from, a.to
 	if usable(lo) {
 		x1 = a.at(lo)
@@ -53,7 +57,7 @@ func (c *canvas) interval(class string, a axis, lo, hi, y float64) {
 // the median of the set. values are all that the axis must hold, so that charts
 // of several phases can share it.
 func rateChart(id, phase, unit string, rows []RateRow, values []float64) string {
-	const left, right, top, rowH = 44.0, 100.0, 40.0, 28.0
+	const left, right, top, rowH = 44.0, 108.0, 40.0, 28.0
 	base := top + rowH*float64(len(rows))
 	a := newAxis(values, left, chartWidth-right, 6)
 	rates := make([]float64, 0, len(rows))
@@ -70,9 +74,9 @@ func rateChart(id, phase, unit string, rows []RateRow, values []float64) string 
 	if usable(set) {
 		says = append(says, "median of the set "+typeset(significant(set, 3))+" "+unit)
 	}
-	c := newCanvas(id, "Rate per injector, "+phase+", with 95 % intervals", strings.Join(says, "; ")+".", chartWidth, base+38)
+	c := newCanvas(id, "Rate per injector, "+phase+", with 95\u00a0% intervals", strings.Join(says, "; ")+".", chartWidth, base+38)
 	c.text("tick", "start", 0, 12, "injector")
-	c.text("tick", "end", chartWidth, 12, unit+", ± U (95 %)")
+	c.text("tick", "end", chartWidth, 12, unit+", ± U (95\u00a0%)")
 	c.bottomAxis(a, top-6, base, "rate, "+unit)
 	if usable(set) {
 		x := a.at(set)
@@ -132,7 +136,7 @@ func pairChart(id, unit, before, after string, injectors []int, b, a map[int]Rat
 		says = append(says, fmt.Sprintf("injector %d: %s, then %s", n, rateSays(b[n]), rateSays(a[n])))
 	}
 	ax := newAxis(values, left, chartWidth-right, 6)
-	c := newCanvas(id, "Each injector before and after, with 95 % intervals",
+	c := newCanvas(id, "Each injector before and after, with 95\u00a0% intervals",
 		"In "+unit+"; "+before+" first, "+after+" second. "+strings.Join(says, "; ")+".", chartWidth, base+38)
 	c.text("tick", "start", 0, 12, "injector")
 	c.text("tick", "end", chartWidth, 12, "change")
@@ -188,7 +192,7 @@ func rateSays(r RateRow) string {
 // changeChart shows the change of the whole set and of each injector, with 95 %
 // intervals, against the margin.
 func changeChart(id string, ch *Change) string {
-	const left, right, top, rowH = 70.0, 66.0, 40.0, 26.0
+	const left, right, top, rowH = 84.0, 66.0, 40.0, 26.0
 	const setH = 40.0
 	base := top + setH + rowH*float64(len(ch.Injectors))
 	values := []float64{0, ch.Percent, ch.CI95[0], ch.CI95[1]}
@@ -207,7 +211,7 @@ func changeChart(id string, ch *Change) string {
 	for _, j := range ch.Injectors {
 		says = append(says, fmt.Sprintf("injector %d %s", j.Injector, changeSays(j.Percent, j.CI95)))
 	}
-	c := newCanvas(id, "Change of the set and of each injector against the margin, with 95 % intervals", strings.Join(says, "; ")+".", chartWidth, base+38)
+	c := newCanvas(id, "Change of the set and of each injector against the margin, with 95\u00a0% intervals", strings.Join(says, "; ")+".", chartWidth, base+38)
 	if hasMargin {
 		x1, x2 := a.at(-ch.MarginPercent), a.at(ch.MarginPercent)
 		c.rect("band", x1, top-6, x2-x1, base-top+6)
@@ -244,6 +248,9 @@ func changeSays(percent float64, ci [2]float64) string {
 		return "not known"
 	}
 	v, lo, hi := FormatInterval(percent, ci[0], ci[1])
+	if lo == missing || hi == missing {
+		return signed(v) + "\u00a0% (interval not known)"
+	}
 	return signed(v) + "\u00a0% (95\u00a0% interval " + signed(lo) + " to " + signed(hi) + "\u00a0%)"
 }
 

@@ -35,8 +35,11 @@ func Render(w io.Writer, r Report) error {
 	}
 	// A label may hold what neither HTML nor a printer can take.
 	clean := bytes.Map(func(c rune) rune {
-		if c < ' ' && c != '\t' && c != '\n' && c != '\r' || c == 0xFFFE || c == 0xFFFF {
+		switch {
+		case c < ' ' && c != '\t' && c != '\n' && c != '\r', c == 0xFFFE, c == 0xFFFF:
 			return utf8.RuneError
+		case c >= 0x202A && c <= 0x202E, c >= 0x2066 && c <= 0x2069:
+			return utf8.RuneError // direction marks would turn what follows them around
 		}
 		return c
 	}, b.Bytes())
@@ -293,7 +296,7 @@ func cssString(s string) string {
 		if c == ' ' || unicode.IsLetter(c) || unicode.IsDigit(c) {
 			b.WriteRune(c)
 		} else {
-			fmt.Fprintf(&b, `\%06x`, c)
+			fmt.Fprintf(&b, `\%06x `, c) // the space ends the number and is not shown
 		}
 	}
 	b.WriteByte('"')
@@ -445,7 +448,7 @@ func (v *view) rateSpan() string {
 			dlo, dhi, known = math.Min(dlo, r.DF), math.Max(dhi, r.DF), true
 		}
 	}
-	s := "intervals hold 95 %"
+	s := "intervals hold 95\u00a0%"
 	if lo <= hi {
 		_, a := FormatWithU(lo, lo)
 		_, b := FormatWithU(hi, hi)
@@ -532,7 +535,7 @@ func (v *view) pictures(phases []string) {
 	}
 	for i, p := range show {
 		if rows := v.ratesOf(p); len(rows) > 0 {
-			add("Rate per injector: "+orMissing(p), "A point with its 95 % interval; the dashed line is the median of the set. ● in line, ▲ high, ▼ low, ◇ cannot tell.",
+			add("Rate per injector: "+orMissing(p), "A point with its 95\u00a0% interval; the dashed line is the median of the set. ● in line, ▲ high, ▼ low, ◇ cannot tell.",
 				rateChart("rate"+itoa(i+1), orMissing(p), v.Unit, rows, shared))
 		}
 	}
@@ -563,10 +566,10 @@ func (v *view) pictures(phases []string) {
 		change[j.Injector] = j
 	}
 	if len(order) > 0 {
-		add("Before and after", "Each injector's two rates with their 95 % intervals, joined.",
+		add("Before and after", "Each injector's two rates with their 95\u00a0% intervals, joined.",
 			pairChart("pairs", v.Unit, orMissing(c.Before), orMissing(c.After), order, before, after, change))
 	}
-	note := "95 % intervals. The line at zero is no change"
+	note := "95\u00a0% intervals. The line at zero is no change"
 	if usable(c.MarginPercent) && c.MarginPercent > 0 {
 		note += "; within the shaded margin a change is too small to matter"
 	}
@@ -657,7 +660,7 @@ func (v *view) budget() {
 	out.Total = append(out.Total, pair{"Combined, u", us + " " + out.Unit}, pair{"Effective df", FormatDF(b.DF)})
 	if usable(b.U95) {
 		_, s := FormatWithU(b.U95, b.U95)
-		out.Total = append(out.Total, pair{"Expanded, U (95 %)", s + " " + out.Unit})
+		out.Total = append(out.Total, pair{"Expanded, U (95\u00a0%)", s + " " + out.Unit})
 		if u > 0 {
 			out.Total = append(out.Total, pair{"Coverage factor, k", significant(b.U95/u, 3)})
 		}
@@ -803,7 +806,7 @@ func (v *view) truth() {
 		v.TruthRows = append(v.TruthRows, []string{itoa(t.Injector), orMissing(t.Phase), true_, measured, holds})
 	}
 	if judged > 0 {
-		v.TruthNote = fmt.Sprintf("%d of %d intervals hold the simulator's rate; 95 %% would be expected in the long run.", inside, judged)
+		v.TruthNote = fmt.Sprintf("%d of %d intervals hold the simulator's rate; 95\u00a0%% would be expected in the long run.", inside, judged)
 	}
 	if c := v.Change; c != nil && usable(v.Truth.ChangePercent) {
 		s, _, _ := FormatInterval(v.Truth.ChangePercent, c.CI95[0], c.CI95[1])

@@ -266,6 +266,9 @@ func TestEveryReportIsSound(t *testing.T) {
 					}
 				}
 			}
+			if strings.ContainsAny(doc, "\x00\x07\u202e") {
+				t.Error("a control character or a direction mark got through")
+			}
 			// html/template's mark for what it dared not print.
 			if strings.Contains(doc, "ZgotmplZ") {
 				t.Error("a value was blotted out by the template")

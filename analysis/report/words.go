@@ -117,7 +117,7 @@ var glossary = []glossaryLine{
 	{"phase", "which side of a comparison a test belongs to, such as baseline or after."},
 	{"fill", "one continuous rise of one tube."},
 	{"rate", "return flow in mL/min (or g/min) at the fuel's own temperature."},
-	{"U (95 %)", "half width of the interval that holds the true value in 95 of 100 such measurements; U = k u."},
+	{"U (95\u00a0%)", "half width of the interval that holds the true value in 95 of 100 such measurements; U = k u."},
 	{"k, df", "coverage factor, and the effective degrees of freedom it comes from: the fewer, the wider."},
 	{"ratio to the set", "an injector's rate divided by the typical rate of its own set in the same runs."},
 	{"margin", "the smallest change worth caring about, fixed before the data were seen."},
