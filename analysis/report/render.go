@@ -460,7 +460,7 @@ func (v *view) rateSpan() string {
 	}
 	if known {
 		a, b := FormatDF(dlo), FormatDF(dhi)
-		s += "; df " + a
+		s += "; df\u00a0" + a
 		if a != b {
 			s += " to " + b
 		}
