@@ -220,7 +220,10 @@ func (s *Sensor) Start() error {
 		return fmt.Errorf("start %s: ask for falling edges on the data pin: %w (does this pin give interrupts?)", s.name, err)
 	}
 	s.started = true
-	return s.reset()
+	if err := s.reset(); err != nil {
+		return fmt.Errorf("start %s: %w", s.name, err)
+	}
+	return nil
 }
 
 // Stop gives up DOUT's edges, so that nothing is interrupted while nobody reads.
@@ -406,14 +409,14 @@ func (s *Sensor) shift() (counts int32, why int, err error) {
 	if c.dout.Read() == gpio.Low {
 		return 0, slipped, nil
 	}
+	if c.fast >= fastLimit {
+		return 0, tooFast, nil // the phase rule does not hold for this chip
+	}
 	if end > c.notReady+s.shortest {
 		return 0, late, nil
 	}
 	c.notReady = end
-	switch counts = int32(bits<<8) >> 8; {
-	case c.fast >= fastLimit:
-		return 0, tooFast, nil // the phase rule does not hold for it
-	case counts == -1:
+	if counts = int32(bits<<8) >> 8; counts == -1 {
 		return 0, allOnes, nil
 	}
 	return counts, kept, nil
@@ -443,7 +446,6 @@ func (s *Sensor) reset() error {
 	c.earliest = now + resetSettle*s.shortest*9/10
 	c.due = now + resetSettle*s.period*3/2
 	c.settle = max(c.settle, resetSettle)
-	c.fast = 0
 	return nil
 }
 

@@ -22,8 +22,8 @@ type Options struct {
 	Pace     float64 // virtual seconds per real second: 1 is real time, 0 as fast as possible
 	World    *World  // nil: DefaultWorld()
 	// Counts, if set, replaces the cells: it gives the value of the channel's nth
-	// conversion, from 1. For tests of drivers, which need to know every bit.
-	Counts func(channel int, n uint64) int32
+	// conversion, from 1, at a gain. For tests of drivers, which need to know every bit.
+	Counts func(channel int, n uint64, gain int) int32
 }
 
 // Bench is the simulated bench. It is a rig.Clock that any goroutine may read; the

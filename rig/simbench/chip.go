@@ -101,9 +101,11 @@ func (c *chip) convert() {
 	}
 	c.pulses = 0
 	c.n++
-	v := c.cell.counts(c.next, c.gain)
-	if c.l.b.o.Counts != nil {
-		v = c.l.b.o.Counts(c.l.index, c.n)
+	var v int32
+	if known := c.l.b.o.Counts; known != nil {
+		v = known(c.l.index, c.n, c.gain)
+	} else {
+		v = c.cell.counts(c.next, c.gain)
 	}
 	c.value = uint32(max(-0x800000, min(v, 0x7FFFFF))) & 0xFFFFFF
 	c.next += c.period

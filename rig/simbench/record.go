@@ -13,8 +13,8 @@ const settlingNs = int64(500 * time.Millisecond)
 
 // Record puts every conversion from now to until into the sink, in order of time,
 // without pins or driver between: each is stamped with its own end, and none is lost.
-// It is some ten times as fast as a driver, for studies of thousands of runs; the
-// values are those that a driver would read. It is an error while a line is being
+// It is over ten times as fast as a driver, for studies of thousands of runs. The
+// model is the same; the noise is not the one that a driver would have met. It is an error while a line is being
 // read. A channel that is unplugged or powered down gives nothing.
 func (b *Bench) Record(sink rig.Sink, until time.Duration) error {
 	if sink == nil {
@@ -31,7 +31,12 @@ func (b *Bench) Record(sink rig.Sink, until time.Duration) error {
 		return fmt.Errorf("simulated bench: record until %v: it is %v already", until, b.Now())
 	}
 	for _, l := range b.lines {
-		l.chip.tick(now)
+		c := &l.chip
+		if c.sck { // powered down by now, or within 60 us
+			c.tick(max(now, c.highAt+powerDownNs+1))
+		} else {
+			c.tick(now)
+		}
 	}
 	sample := make([]rig.Sample, 1)
 	for {

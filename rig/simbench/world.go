@@ -194,12 +194,15 @@ func (c *cell) counts(t int64, gain int) int32 {
 	return saturate(v)
 }
 
-// bounded draws from a standard normal distribution cut at 2.5, so that no seed
-// makes a bench that nobody would have bought.
+// bounded draws from a normal distribution cut at 2.5 standard deviations, so that no
+// seed makes a bench that nobody would have bought, and scaled back to a standard
+// deviation of 1.
 func bounded(r *rand.Rand) float64 {
+	// sqrt(1 - 2 a phi(a)/(2 Phi(a) - 1)) for a = 2.5
+	const cut, sd = 2.5, 0.954597
 	for {
-		if x := r.NormFloat64(); math.Abs(x) <= 2.5 {
-			return x
+		if x := r.NormFloat64(); math.Abs(x) <= cut {
+			return x / sd
 		}
 	}
 }
