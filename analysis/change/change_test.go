@@ -305,3 +305,27 @@ func BenchmarkCompare(b *testing.B) {
 		}
 	}
 }
+
+func TestWords(t *testing.T) {
+	ci := func(lo, hi float64) *[2]float64 { return &[2]float64{lo, hi} }
+	for _, c := range []struct {
+		percent float64
+		ci      *[2]float64
+		want    string
+	}{
+		{-4.24, nil, "4.2 % lower"}, {4.24, ci(4, 4.5), "4.24 % higher"}, {31.7, ci(5, 90), "32 % higher"},
+		{-0.01, nil, "0.0 % different"}, {0, nil, "0.0 % different"}, {-0.01, ci(-0.1, 0.1), "0.01 % lower"},
+	} {
+		if got := Moved(c.percent, c.ci); got != c.want {
+			t.Errorf("%g %v: %q, want %q", c.percent, c.ci, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		lo, hi float64
+		want   string
+	}{{-7.3, -1, "1.0 % to 7.3 % lower"}, {1, 7.3, "1.0 % to 7.3 % higher"}, {-1, 7.3, "1.0 % lower to 7.3 % higher"}} {
+		if got := Range([2]float64{c.lo, c.hi}); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

@@ -44,10 +44,14 @@ func Moved(percent float64, ci *[2]float64) string {
 	if ci != nil {
 		d = digits(*ci)
 	}
+	word := "higher"
 	if percent < 0 {
-		return fmt.Sprintf("%.*f %% lower", d, -percent)
+		word = "lower"
 	}
-	return fmt.Sprintf("%.*f %% higher", d, percent)
+	if size := fmt.Sprintf("%.*f", d, math.Abs(percent)); strings.Trim(size, "0.") != "" {
+		return size + " % " + word
+	}
+	return fmt.Sprintf("%.*f %% different", d, 0.0)
 }
 
 // Range says an interval in words, "1.0 % to 7.3 % lower".

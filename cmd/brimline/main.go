@@ -99,6 +99,9 @@ low-pressure return only.`,
 		return badInput(fmt.Errorf("%s: %w; see '%s --help'", c.CommandPath(), err, c.CommandPath()))
 	})
 	root.AddCommand(newVersionCommand())
+	root.AddCommand(newServeCommand())
+	root.AddCommand(newConfigCommand())
+	root.AddCommand(newCompareCommand())
 	return root
 }
 
