@@ -265,6 +265,7 @@ func (s *Server) state() stateView {
 		UpS: *rounded(s.o.Now().Sub(s.started).Seconds(), 1),
 	}
 	v.Channels, v.ElapsedS = s.live.view()
+	v.ElapsedS = *rounded(v.ElapsedS, 3)
 	if d := s.o.DensityGPerML; d > 0 {
 		v.DensityGPerML = &d
 	}

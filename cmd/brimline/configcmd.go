@@ -1,0 +1,120 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"brimline/config"
+)
+
+func newConfigCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:     "config",
+		Short:   "Check a bench's config file, or print one to begin with",
+		Example: "  brimline config example > bench.toml\n  brimline config check bench.toml",
+		Args:    usageArgs(cobra.NoArgs),
+		RunE:    func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	var asJSON bool
+	check := &cobra.Command{
+		Use:   "check [FILE]",
+		Short: "Say what a config file means, or everything that is wrong with it",
+		Long: `Check reads a config file (bench.toml unless named) as the daemon would, the
+environment's overrides included, and prints the bench that it understood. A file
+with mistakes is answered with all of them at once, each with its line, and exit
+code 2. Nothing is opened or powered.`,
+		Example: "  brimline config check bench.toml\n  brimline config check bench.toml --json",
+		Args:    usageArgs(cobra.MaximumNArgs(1)),
+		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+			return []string{"toml"}, cobra.ShellCompDirectiveFilterFileExt
+		},
+		RunE: func(c *cobra.Command, args []string) error {
+			file := "bench.toml"
+			if len(args) > 0 {
+				file = args[0]
+			}
+			return checkConfig(c.OutOrStdout(), file, asJSON)
+		},
+	}
+	check.Flags().BoolVar(&asJSON, "json", false, "print JSON, schema brimline/config/1")
+	example := &cobra.Command{
+		Use:     "example",
+		Short:   "Print a commented config of a bench of six HX711",
+		Example: "  brimline config example > bench.toml",
+		Args:    usageArgs(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			_, err := c.OutOrStdout().Write(config.Example)
+			return err
+		},
+	}
+	c.AddCommand(check, example)
+	return c
+}
+
+// checkConfig prints the bench or, with exit code 2, what is wrong with its file.
+func checkConfig(out io.Writer, file string, asJSON bool) error {
+	cfg, err := config.Load(file)
+	var problems config.Problems
+	switch {
+	case asJSON:
+		if err != nil && !errors.As(err, &problems) {
+			problems = config.Problems{{File: file, Says: err.Error()}}
+		}
+		if problems == nil {
+			problems = config.Problems{}
+		}
+		if encoding := json.NewEncoder(out).Encode(map[string]any{"schema": "brimline/config/1", "file": file, "config": cfg, "problems": problems}); encoding != nil {
+			return encoding
+		}
+		if err != nil {
+			return &codedError{exitUsage, nil}
+		}
+		return nil
+	case errors.As(err, &problems) && len(problems) > 1:
+		return badInput(fmt.Errorf("%s has %d mistakes:\n%w", file, len(problems), err))
+	case err != nil:
+		return badInput(err)
+	}
+	return printConfig(out, file, cfg)
+}
+
+func printConfig(out io.Writer, file string, c *config.Config) error {
+	fmt.Fprintf(out, "%s: %s, %d channels\n\n", file, c.Bench.Name, len(c.Channels))
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "channel\ttube\tsensor\tGPIO chip\tclock\tdata\trate\tgain")
+	for _, ch := range c.Channels {
+		chip := ch.GPIOChip
+		if chip == "" {
+			chip = "(the only one)"
+		}
+		fmt.Fprintf(w, "%s\t%g mL\t%s\t%s\t%d\t%d\t%d SPS\t%d\n", ch.Name, ch.CapacityML, ch.Sensor, chip, ch.ClockPin, ch.DataPin, ch.SPS, ch.Gain)
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintf(out, "\nrun     %g s, with %g s of rest before and after\n", c.Run.DurationS, c.Run.StillS)
+	fuel := c.Fuel.Kind + ", density not given: grams only"
+	if c.Fuel.DensityGPerML > 0 {
+		fuel = fmt.Sprintf("%s, %g g/mL, u %g g/mL", c.Fuel.Kind, c.Fuel.DensityGPerML, c.Fuel.DensityU)
+	}
+	if c.Fuel.TemperatureC != nil {
+		fuel += fmt.Sprintf(", %g °C", *c.Fuel.TemperatureC)
+	}
+	fmt.Fprintf(out, "fuel    %s\nstore   %s\npage    http://%s/\n", fuel, c.Store.Dir, c.Serve.Listen)
+	limits := "none set"
+	switch lo, hi := c.Limits.LowMLPerMin, c.Limits.HighMLPerMin; {
+	case lo != nil && hi != nil:
+		limits = fmt.Sprintf("your own: %g to %g mL/min", *lo, *hi)
+	case lo != nil:
+		limits = fmt.Sprintf("your own: at least %g mL/min", *lo)
+	case hi != nil:
+		limits = fmt.Sprintf("your own: at most %g mL/min", *hi)
+	}
+	_, err := fmt.Fprintf(out, "limits  %s\n", limits)
+	return err
+}

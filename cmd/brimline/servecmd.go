@@ -1,0 +1,358 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"net"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"brimline/cmd/brimline/serve"
+	"brimline/config"
+	"brimline/ingest"
+	"brimline/ingest/store"
+	"brimline/rig"
+	"brimline/rig/hx711"
+	"brimline/rig/simbench"
+)
+
+const (
+	realStore = "brimline.db"
+	simStore  = "simulated.db" // a name of its own: simulated readings never stand among real ones
+
+	simSeed = 1 // the simulated bench is the same bench at each start
+	// failedStays is how long the page is still served after the daemon failed, so
+	// that those who look on learn why.
+	failedStays = 5 * time.Second
+)
+
+type serveOptions struct {
+	config, listen, data string
+	sim                  bool
+}
+
+func newServeCommand() *cobra.Command {
+	var o serveOptions
+	c := &cobra.Command{
+		Use:   "serve",
+		Short: "Run the bench: acquire, store, and serve its page",
+		Long: `Serve reads every channel of the bench without pause, keeps every reading in the
+store, and serves one page with the live curves and the last finding. It ends on
+SIGTERM or Ctrl-C with nothing lost, and goes on with a new boot when started again.
+
+The page is for this machine alone: other addresses are refused, as there is no
+password yet. To look from elsewhere, use a tunnel of your own, such as ssh -L.`,
+		Example: "  brimline serve --sim                            practice on a simulated bench\n" +
+			"  brimline serve --config bench.toml --data /var/lib/brimline\n" +
+			"  brimline serve --sim --listen 127.0.0.1:0       on any free port",
+		Args: usageArgs(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			log := slog.New(slog.NewTextHandler(c.ErrOrStderr(), nil))
+			return serveBench(c.Context(), o, c.OutOrStdout(), log)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.config, "config", "", "the bench's TOML file; see 'brimline config example'")
+	f.BoolVar(&o.sim, "sim", false, "simulate the bench in real time; without --config, six tubes")
+	f.StringVar(&o.listen, "listen", "", "address of the page, host:port on this machine (default: the config's)")
+	f.StringVar(&o.data, "data", "", "folder of the store (default: the config's)")
+	cobra.CheckErr(c.MarkFlagFilename("config", "toml"))
+	cobra.CheckErr(c.MarkFlagDirname("data"))
+	return c
+}
+
+// serveConfig reads the config and puts the flags over it.
+func serveConfig(o serveOptions) (*config.Config, error) {
+	var cfg *config.Config
+	var err error
+	switch {
+	case o.config != "":
+		cfg, err = config.Load(o.config)
+	case o.sim:
+		if cfg, err = config.Parse("built-in example", config.Example); err == nil {
+			cfg.Run.DurationS = 60 // practice should not take an afternoon
+		}
+	default:
+		err = errors.New("serve: neither --config nor --sim is given: name the bench's file, or practise with --sim; 'brimline config example' prints a file to begin with")
+	}
+	if err != nil {
+		return nil, badInput(err)
+	}
+	if o.listen != "" {
+		if err := config.CheckListen(o.listen); err != nil {
+			return nil, badInput(fmt.Errorf("serve: --listen %s: %w", o.listen, err))
+		}
+		cfg.Serve.Listen = o.listen
+	}
+	if o.data != "" {
+		cfg.Store.Dir = o.data
+	}
+	return cfg, nil
+}
+
+// serveBench runs the daemon until ctx ends or something fails.
+func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Logger) (err error) {
+	cfg, err := serveConfig(o)
+	if err != nil {
+		return err
+	}
+	// The address first: that another daemon runs should be known before a
+	// converter is powered or a store opened.
+	ln, err := net.Listen("tcp", cfg.Serve.Listen)
+	if err != nil {
+		return fmt.Errorf("serve: listening on %s: %w: is the daemon running already? --listen takes another address", cfg.Serve.Listen, err)
+	}
+	defer ln.Close()
+
+	st, err := openStore(ctx, cfg.Store.Dir, o.sim)
+	if err != nil {
+		return fmt.Errorf("serve: %w", err)
+	}
+	// Whatever happened, the store is closed, and not to be able to is said.
+	defer func() { err = errors.Join(err, st.Close()) }()
+
+	bench, err := openBench(ctx, cfg, o.sim)
+	if err != nil {
+		return fmt.Errorf("serve: %w", err)
+	}
+	defer func() { err = errors.Join(err, haltAll(bench.sensors)) }()
+
+	channels := make([]rig.Channel, len(cfg.Channels))
+	for i, ch := range cfg.Channels {
+		channels[i] = rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML}
+	}
+	boot, err := st.NewBoot(ctx, bench.wall, channels)
+	if err != nil {
+		return fmt.Errorf("serve: %w", err)
+	}
+	if err := bench.calibrate(ctx, st, cfg.Channels); err != nil {
+		return fmt.Errorf("serve: %w", err)
+	}
+	calibrations, err := currentCalibrations(ctx, st.Reader, cfg.Channels, bench.wall)
+	if err != nil {
+		return fmt.Errorf("serve: %w", err)
+	}
+
+	d := &daemon{cfg: cfg, store: st, bench: bench, log: log}
+	d.recorder = ingest.NewRecorder(st, boot.ID, ingest.RecorderOptions{})
+	d.server = serve.New(serve.Options{
+		Bench: cfg.Bench.Name, Simulated: o.sim, Version: version, Boot: boot.ID,
+		Channels: pageChannels(cfg.Channels, calibrations), DensityGPerML: cfg.Fuel.DensityGPerML,
+		Store: d.storeStatus, Log: log,
+		Finder: liveFinding{
+			store: st.Reader, boot: boot.ID, clock: bench.clock, channels: cfg.Channels, calibrations: calibrations,
+			density: densityOf(ingest.Fuel{DensityGPerML: cfg.Fuel.DensityGPerML, UDensity: cfg.Fuel.DensityU}), limits: cfg.Limits,
+		}.find,
+	})
+	kind := ""
+	if o.sim {
+		kind = ", simulated"
+	}
+	fmt.Fprintf(out, "brimline: %s (%d channels%s) at http://%s/, store %s, boot %d; end with Ctrl-C\n",
+		cfg.Bench.Name, len(channels), kind, ln.Addr(), st.Path(), boot.ID)
+	return d.run(ctx, ln, o.sim)
+}
+
+// daemon is one start of the bench.
+type daemon struct {
+	cfg      *config.Config
+	store    *store.Store
+	bench    *bench
+	recorder *ingest.Recorder
+	server   *serve.Server
+	log      *slog.Logger
+}
+
+// run acquires and serves. The order of its end: converters are read no more, what
+// was read is made durable, then the page goes.
+func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
+	acquirer, err := rig.NewAcquirer(d.bench.sensors...)
+	if err != nil {
+		return errors.Join(fmt.Errorf("serve: %w", err), d.recorder.Close())
+	}
+	serving, stopServing := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopServing()
+	acquiring, stopAcquiring := context.WithCancel(ctx)
+	defer stopAcquiring()
+	var g errgroup.Group
+	g.Go(func() error {
+		defer stopAcquiring() // without the page the daemon ends too
+		return d.server.Serve(serving, ln)
+	})
+	g.Go(func() error {
+		defer stopServing()
+		err := acquirer.Run(acquiring, teeSink{d.recorder, d.server.Live()}, rig.AcquireOptions{LockThreads: !sim})
+		if acquiring.Err() != nil && errors.Is(err, context.Cause(acquiring)) {
+			err = nil // that is how it ends
+		}
+		if closing := d.recorder.Close(); closing != nil {
+			err = closing // it says what was lost, and why
+		}
+		if err == nil {
+			stats := d.recorder.Stats()
+			d.log.Info("stopped", "readings", stats.Put, "durable", stats.Kept)
+			return nil
+		}
+		err = fmt.Errorf("serve: %w%s", err, storeAdvice(err))
+		d.log.Error("the bench cannot go on", "error", err)
+		d.server.Fail(err)
+		select {
+		case <-ctx.Done():
+		case <-time.After(failedStays):
+		}
+		return err
+	})
+	return g.Wait()
+}
+
+// teeSink puts samples into the recorder and, when it took them, into the page.
+type teeSink struct{ store, page rig.Sink }
+
+func (t teeSink) Put(samples []rig.Sample) error {
+	if err := t.store.Put(samples); err != nil {
+		return err
+	}
+	return t.page.Put(samples)
+}
+
+// storeAdvice is the next step after a store's failure.
+func storeAdvice(err error) string {
+	if errors.Is(err, store.ErrFull) {
+		return "; free space and start again: what was acknowledged is safe"
+	}
+	return ""
+}
+
+func (d *daemon) storeStatus() serve.StoreStatus {
+	s := serve.StoreStatus{Path: d.store.Path(), OK: true, Stored: d.recorder.Stats().Kept, FreeBytes: -1}
+	for _, name := range []string{s.Path, s.Path + "-wal"} {
+		if info, err := os.Stat(name); err == nil {
+			s.Bytes += info.Size()
+		}
+	}
+	var disk syscall.Statfs_t
+	if err := syscall.Statfs(filepath.Dir(s.Path), &disk); err == nil {
+		s.FreeBytes = int64(disk.Bavail) * int64(disk.Bsize)
+	}
+	return s
+}
+
+func openStore(ctx context.Context, dir string, sim bool) (*store.Store, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("making the store's folder %s: %w: choose another with --data", dir, err)
+	}
+	name := realStore
+	if sim {
+		name = simStore
+	}
+	return store.Open(ctx, filepath.Join(dir, name), store.Options{})
+}
+
+// bench is the sensors with their clock.
+type bench struct {
+	sensors []rig.Sensor
+	clock   rig.Clock
+	wall    time.Time // wall clock at elapsed zero
+	sim     *simbench.Bench
+}
+
+func openBench(ctx context.Context, cfg *config.Config, sim bool) (*bench, error) {
+	if sim {
+		return openSimulated(cfg)
+	}
+	clock := rig.NewSystemClock()
+	sensors, err := openBoard(cfg, clock)
+	return &bench{sensors: sensors, clock: clock, wall: clock.Origin()}, err
+}
+
+// openSimulated makes a bench that fills, rests and empties its tubes for ever.
+func openSimulated(cfg *config.Config) (*bench, error) {
+	world := simbench.DefaultWorld()
+	if d := cfg.Fuel.DensityGPerML; d > 0 {
+		world.DensityGPerML = d
+	}
+	sps := cfg.Channels[0].SPS
+	for _, ch := range cfg.Channels {
+		if ch.SPS != sps {
+			return nil, badInput(fmt.Errorf("channel %s has sps = %d, %s has %d: the simulated bench has one rate for all", ch.Name, ch.SPS, cfg.Channels[0].Name, sps))
+		}
+	}
+	sim, err := simbench.New(simbench.Options{Seed: simSeed, Channels: len(cfg.Channels), SPS: sps, Pace: 1, World: &world})
+	if err != nil {
+		return nil, err
+	}
+	b := &bench{clock: sim, wall: time.Now(), sim: sim}
+	for i, ch := range cfg.Channels {
+		sck, dout, clk := sim.Line(i)
+		s, err := hx711.New(sck, dout, clk, hx711.Options{Gain: ch.Gain, SPS: ch.SPS})
+		if err != nil {
+			return nil, fmt.Errorf("opening channel %s: %w", ch.Name, err)
+		}
+		b.sensors = append(b.sensors, s)
+	}
+	still := time.Duration(max(cfg.Run.StillS, 8) * float64(time.Second))
+	return b, sim.Loop(simbench.LoopPlan{
+		RunPlan: simbench.RunPlan{Still: still, Flow: time.Duration(cfg.Run.DurationS * float64(time.Second))},
+		Hold:    still, Drain: 6 * time.Second,
+	})
+}
+
+// calibrate gives the simulated cells their own lines, so that practice need not
+// begin with masses. A real bench is calibrated by a person.
+func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []config.Channel) error {
+	if b.sim == nil {
+		return nil
+	}
+	for i, ch := range channels {
+		truth, err := b.sim.Truth(i, 0, time.Millisecond)
+		if err != nil {
+			return err
+		}
+		_, err = st.AddCalibration(ctx, ingest.Calibration{
+			Channel: ch.Name, At: b.wall, Zero: truth.ZeroCounts, CountsPerGram: truth.CountsPerGram,
+			UZero: 10, UCountsPerG: truth.CountsPerGram * 2e-4, DF: math.Inf(1), // stated, as a good calibration would find
+			Certificate: []byte(`{"simulated":true,"note":"the simulated cell's own line, not measured"}`),
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// currentCalibrations returns each channel's newest calibration; a channel without
+// one is left out.
+func currentCalibrations(ctx context.Context, r *store.Reader, channels []config.Channel, at time.Time) (map[string]ingest.Calibration, error) {
+	out := map[string]ingest.Calibration{}
+	for _, ch := range channels {
+		c, err := r.Calibration(ctx, ch.Name, at)
+		if errors.Is(err, store.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		out[ch.Name] = c
+	}
+	return out, nil
+}
+
+func pageChannels(channels []config.Channel, calibrations map[string]ingest.Calibration) []serve.Channel {
+	out := make([]serve.Channel, len(channels))
+	for i, ch := range channels {
+		out[i] = serve.Channel{Name: ch.Name, CapacityML: ch.CapacityML}
+		if c, ok := calibrations[ch.Name]; ok {
+			out[i].Scale = &serve.Scale{Zero: c.Zero, CountsPerGram: c.CountsPerGram}
+		}
+	}
+	return out
+}

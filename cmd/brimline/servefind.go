@@ -1,0 +1,180 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"brimline/analysis/curve"
+	"brimline/analysis/rate"
+	"brimline/cmd/brimline/serve"
+	"brimline/config"
+	"brimline/ingest"
+	"brimline/ingest/store"
+	"brimline/rig"
+)
+
+const (
+	findBack   = 15 * time.Minute // how far back a live finding looks
+	findEnded  = 3.0              // s without flow before a fill counts as ended
+	findSpread = 60.0             // s between the ends of fills of one run
+)
+
+// liveFinding works out the rates of the fills that ended last from what the store
+// holds of one boot.
+type liveFinding struct {
+	store        *store.Reader
+	boot         int64
+	clock        rig.Clock
+	channels     []config.Channel
+	calibrations map[string]ingest.Calibration
+	density      *curve.Density // nil: not known
+	limits       config.Limits
+}
+
+func (l liveFinding) find(ctx context.Context) (serve.Finding, error) {
+	now := l.clock.Now()
+	var fills []rate.Fill
+	for _, ch := range l.channels {
+		cal, ok := l.calibrations[ch.Name]
+		if !ok {
+			continue
+		}
+		fill, err := l.lastFill(ctx, ch, cal, max(0, now-findBack))
+		if err != nil {
+			return serve.Finding{}, err
+		}
+		if fill != nil {
+			fills = append(fills, *fill)
+		}
+	}
+	if len(l.calibrations) == 0 {
+		return serve.Finding{}, errors.New("no channel is calibrated: without a calibration there are counts and no rates")
+	}
+	return l.finding(fills), nil
+}
+
+// lastFill returns the channel's newest fill that has ended, or nil.
+func (l liveFinding) lastFill(ctx context.Context, ch config.Channel, cal ingest.Calibration, from time.Duration) (*rate.Fill, error) {
+	samples, err := l.store.Samples(ctx, l.boot, ch.Name, from, store.End)
+	var damage *store.DamageError
+	if err != nil && !errors.As(err, &damage) { // what is whole is used: the hole is a gap, and flagged
+		return nil, err
+	}
+	c, err := curveOf(ingest.Series{Channel: rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML}, BootID: l.boot, Samples: samples}, 0, cal)
+	if errors.Is(err, curve.ErrNoValues) || len(samples) == 0 {
+		return nil, nil // no reading, no fill
+	}
+	if err != nil {
+		return nil, err
+	}
+	used, _ := c.Points()
+	if len(used) < 20 { // the boot has just begun
+		return nil, nil
+	}
+	result, err := rate.Analyse(c, rate.Options{Mode: rate.Stream, Density: l.density})
+	if err != nil {
+		return nil, err
+	}
+	end := used[len(used)-1]
+	for _, f := range slices.Backward(result.Fills) {
+		if f.Kind == rate.KindFill && f.EndS < end-findEnded {
+			return &f, nil
+		}
+	}
+	return nil, nil
+}
+
+// finding puts the fills of the last run into one view and one sentence.
+func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
+	out := serve.Finding{At: time.Now().UTC(), Fills: []serve.FillView{}}
+	last := 0.0
+	for _, f := range fills {
+		last = max(last, f.EndS)
+	}
+	var set []rate.Measured
+	var doubtful []string
+	for _, f := range fills {
+		if f.EndS < last-findSpread {
+			continue // of an earlier run
+		}
+		v := serve.FillView{
+			Channel: f.Channel, StartS: f.StartS, EndS: f.EndS,
+			RateGPerMin: number(f.RateGPerMin), U95GPerMin: number(f.U95), RateMLPerMin: number(f.RateMLPerMin), U95MLPerMin: number(f.U95MLPerMin),
+			Flags: []serve.FlagView{},
+		}
+		for _, g := range f.Flags {
+			v.Flags = append(v.Flags, serve.FlagView{Code: g.Code, Says: g.Says})
+		}
+		v.Flags = append(v.Flags, ownLimits(f.RateMLPerMin, l.limits)...)
+		out.Fills = append(out.Fills, v)
+		if !f.Allows() {
+			doubtful = append(doubtful, f.Channel)
+			continue
+		}
+		if f.Rate() > 0 {
+			set = append(set, rate.Measured{Injector: f.Channel, Run: "last", Rate: f.Rate(), U: f.U})
+		}
+	}
+	out.Says = setSentence(set, doubtful, len(out.Fills))
+	return out
+}
+
+// setSentence says how the tubes of one run stand to each other. One run is never
+// more than a first look, and the sentence says so.
+func setSentence(set []rate.Measured, doubtful []string, fills int) string {
+	if fills == 0 {
+		return ""
+	}
+	var parts []string
+	members, err := rate.CompareSet(set)
+	switch {
+	case errors.Is(err, rate.ErrSmallSet):
+		parts = append(parts, fmt.Sprintf("%d of %d fills can be used: too few to compare tubes with each other", len(set), fills))
+	case err != nil:
+		parts = append(parts, "the tubes cannot be compared: "+err.Error())
+	default:
+		counted := 0
+		for _, m := range members {
+			if m.Standing == rate.InLine {
+				counted++
+				continue
+			}
+			parts = append(parts, fmt.Sprintf("%s: %s, %s", m.Injector, m.Standing, m.Why))
+		}
+		if counted == len(members) {
+			parts = append(parts, fmt.Sprintf("all %d tubes are in line with their set", counted))
+		} else if counted > 0 {
+			parts = append(parts, fmt.Sprintf("%d of %d are in line with their set", counted, len(members)))
+		}
+	}
+	if len(doubtful) > 0 {
+		parts = append(parts, "left out for their doubts: "+strings.Join(doubtful, ", "))
+	}
+	text := strings.Join(parts, "; ") + ". One run is a first look: repeat it before anything is taken apart."
+	return strings.ToUpper(text[:1]) + text[1:]
+}
+
+// ownLimits compares with the user's own limits; there are none unless they set them.
+func ownLimits(rateMLPerMin float64, limits config.Limits) []serve.FlagView {
+	var out []serve.FlagView
+	if lo := limits.LowMLPerMin; lo != nil && rateMLPerMin < *lo {
+		out = append(out, serve.FlagView{Code: "below-own-limit", Says: fmt.Sprintf("below your own limit of %g mL/min", *lo)})
+	}
+	if hi := limits.HighMLPerMin; hi != nil && rateMLPerMin > *hi {
+		out = append(out, serve.FlagView{Code: "above-own-limit", Says: fmt.Sprintf("above your own limit of %g mL/min", *hi)})
+	}
+	return out
+}
+
+// number is x for JSON: nil where there is none.
+func number(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}
