@@ -40,6 +40,7 @@ type Member struct {
 	Ratio    float64 // to the geometric mean of the others in the same runs
 	RatioU95 float64 // half width of its 95 % interval
 	RatioDF  float64
+	Limit    float64 // relative difference beyond which it would stand apart in this set: 0.3 is 30 %
 	P        float64 // chance of standing so far off in a set of equals, corrected for looking at all
 	Standing Standing
 	Why      string // one clause: what the standing rests on
@@ -209,6 +210,7 @@ func (m *Member) judge(ratio, half float64, others []float64) {
 	t := distuv.StudentsT{Sigma: 1, Nu: n - 2}
 	m.P = min(1, 2*n*t.Survival(math.Abs(ratio)/scale))
 	limit := scale * t.Quantile(1-setLevel/n/2)
+	m.Limit = math.Exp(limit) - 1
 	sure := m.P < setLevel && math.Abs(ratio) > half
 	switch {
 	case sure && ratio > 0:
@@ -224,6 +226,6 @@ func (m *Member) judge(ratio, half float64, others []float64) {
 	case limit > wideLimit:
 		m.Standing, m.Why = InLine, fmt.Sprintf("%.0f %% off the others", 100*math.Abs(m.Ratio-1))
 	default:
-		m.Standing, m.Why = InLine, fmt.Sprintf("within %.0f %%, what a set of %d with this spread allows", 100*(math.Exp(limit)-1), int(n))
+		m.Standing, m.Why = InLine, fmt.Sprintf("within %.0f %%, what a set of %d with this spread allows", 100*m.Limit, int(n))
 	}
 }

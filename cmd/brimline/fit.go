@@ -1,0 +1,216 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"brimline/analysis/change"
+	"brimline/analysis/curve"
+	"brimline/analysis/rate"
+	"brimline/ingest"
+	"brimline/ingest/store"
+	"brimline/rig"
+)
+
+// fitted is one channel's curve over one stretch of time and what was found in it.
+type fitted struct {
+	Curve    curve.Curve
+	Result   rate.Result
+	Phase    string // of a stored test; empty for a file
+	Run      int    // of a stored test, from 1; 0 for a file
+	Hanging  int
+	Injector int // that fed the channel; 0 when not known
+}
+
+// fill returns the one fill of a run's curve: the first that is one, else the first.
+func (f fitted) fill() rate.Fill {
+	for _, x := range f.Result.Fills {
+		if x.Kind == rate.KindFill {
+			return x
+		}
+	}
+	return f.Result.Fills[0]
+}
+
+// markOf is how the analysis takes a reading's quality.
+func markOf(q rig.Quality) curve.Mark {
+	switch q {
+	case rig.Good:
+		return curve.Used
+	case rig.Settling:
+		return curve.Settling
+	case rig.Saturated:
+		return curve.Limit
+	case rig.Stalled, rig.Absent:
+		return curve.Missing
+	}
+	return curve.Misread
+}
+
+// curveOf turns a run's samples of one channel into a curve on seconds since start.
+func curveOf(s ingest.Series, start time.Duration, cal ingest.Calibration) (curve.Curve, error) {
+	t := make([]float64, 0, len(s.Samples))
+	counts := make([]float64, 0, len(s.Samples))
+	marks := make([]curve.Mark, 0, len(s.Samples))
+	for _, x := range s.Samples {
+		t = append(t, (x.Elapsed - start).Seconds())
+		counts = append(counts, float64(x.Counts))
+		marks = append(marks, markOf(x.Quality))
+	}
+	c, err := curve.FromCounts(s.Channel.Name, t, counts, marks, curve.Calibration{
+		Zero: cal.Zero, CountsPerGram: cal.CountsPerGram, UCountsPerGram: cal.UCountsPerG, DF: cal.DF})
+	c.CapacityML = s.Channel.CapacityML
+	return c, err
+}
+
+// densityOf is a test's fuel density for the analysis; nil when it is not known.
+func densityOf(f ingest.Fuel) *curve.Density {
+	if !(f.DensityGPerML > 0) {
+		return nil
+	}
+	return &curve.Density{GPerML: f.DensityGPerML, U: f.UDensity}
+}
+
+// testFits is a stored test with every run's fits.
+type testFits struct {
+	Engine   ingest.Engine
+	Test     ingest.Test
+	Runs     []ingest.Run
+	Hangings map[int64]int // number by id
+	Fits     []fitted      // run by run, in the order of the positions
+	Used     []ingest.Calibration
+	Warnings []string
+}
+
+// fitTest reads a stored test and fits each of its runs, those that are excluded
+// from findings too. Damaged samples are warned of, the rest is fitted.
+func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error) {
+	var out testFits
+	var err error
+	if out.Test, err = r.Test(ctx, ref); err != nil {
+		return out, err
+	}
+	if out.Engine, err = r.Engine(ctx, strconv.FormatInt(out.Test.EngineID, 10)); err != nil {
+		return out, err
+	}
+	if out.Runs, err = r.Runs(ctx, out.Test.ID); err != nil {
+		return out, err
+	}
+	if len(out.Runs) == 0 {
+		return out, badInput(fmt.Errorf("test %s has no runs yet", out.Test.Label))
+	}
+	hangings, err := r.Hangings(ctx, out.Test.ID)
+	if err != nil {
+		return out, err
+	}
+	out.Hangings = map[int64]int{}
+	for _, h := range hangings {
+		out.Hangings[h.ID] = h.Number
+	}
+	boots, err := r.Boots(ctx)
+	if err != nil {
+		return out, err
+	}
+	for _, run := range out.Runs {
+		series, err := r.RunSeries(ctx, run)
+		var damage *store.DamageError
+		if errors.As(err, &damage) {
+			out.Warnings = append(out.Warnings, fmt.Sprintf("run %d: %v", run.Number, damage))
+		} else if err != nil {
+			return out, err
+		}
+		at := wallOf(boots, run.BootID, run.Start)
+		for i, s := range series {
+			cal, err := r.Calibration(ctx, s.Channel.Name, at)
+			if errors.Is(err, store.ErrNotFound) {
+				return out, badInput(fmt.Errorf("test %s, run %d: channel %s has no calibration from before the run: calibrate it, then ask again", out.Test.Label, run.Number, s.Channel.Name))
+			} else if err != nil {
+				return out, err
+			}
+			if !slices.ContainsFunc(out.Used, func(c ingest.Calibration) bool { return c.ID == cal.ID }) {
+				out.Used = append(out.Used, cal)
+			}
+			f := fitted{Phase: out.Test.Phase, Run: run.Number, Hanging: out.Hangings[run.HangingID], Injector: run.Positions[i].Injector}
+			if f.Curve, err = curveOf(s, run.Start, cal); err == nil {
+				f.Result, err = rate.Analyse(f.Curve, rate.Options{Mode: rate.OneFill, Density: densityOf(out.Test.Fuel)})
+			}
+			if err != nil {
+				// A dead channel takes nothing from the others.
+				f.Result = rate.Result{Fills: []rate.Fill{deadFill(s.Channel.Name, err)}}
+			}
+			out.Fits = append(out.Fits, f)
+		}
+	}
+	return out, nil
+}
+
+// deadFill stands for a channel in which nothing could be fitted.
+func deadFill(channel string, why error) rate.Fill {
+	nan := math.NaN()
+	return rate.Fill{Channel: channel, Kind: rate.KindStill, Unit: curve.Gram, RateGPerMin: nan, RateMLPerMin: nan,
+		U: nan, U95: nan, DF: nan, UMLPerMin: nan, U95MLPerMin: nan, StartS: nan, EndS: nan,
+		Flags: []rate.Flag{{Code: "no-data", Severity: rate.Forbids, Says: why.Error()}}}
+}
+
+// wallOf is the wall time of an elapsed time of a boot, as its clock was corrected
+// last.
+func wallOf(boots []ingest.Boot, id int64, at time.Duration) time.Time {
+	for _, b := range boots {
+		if b.ID == id {
+			return b.Wall.Add(at)
+		}
+	}
+	return time.Time{}
+}
+
+// measured is the rates that a comparison within the set may rest on: fills that
+// allow a finding, with the part of their uncertainty that is each channel's own (the
+// density is the same for all).
+func measured(fits []fitted, excluded func(run int) bool) []rate.Measured {
+	var out []rate.Measured
+	for _, f := range fits {
+		x := f.fill()
+		if x.Kind != rate.KindFill || !x.Allows() || excluded(f.Run) {
+			continue
+		}
+		m := rate.Measured{Injector: memberName(f), Run: strconv.Itoa(f.Run), Rate: x.Rate(), U: x.U}
+		out = append(out, m)
+	}
+	return out
+}
+
+// memberName is what a curve's member of the set is called: its injector, or the
+// column of a file.
+func memberName(f fitted) string {
+	if f.Injector > 0 {
+		return strconv.Itoa(f.Injector)
+	}
+	return f.Curve.Channel
+}
+
+// changeReadings is the readings of tests for a comparison of their phases.
+func changeReadings(tests ...testFits) []change.Reading {
+	var out []change.Reading
+	for _, t := range tests {
+		for _, f := range t.Fits {
+			x := f.fill()
+			if x.Kind != rate.KindFill || !x.Allows() || t.excluded(f.Run) {
+				continue
+			}
+			out = append(out, change.Reading{Injector: strconv.Itoa(f.Injector), Phase: f.Phase,
+				Hanging: fmt.Sprintf("%s.%d", t.Test.Label, f.Hanging), Run: fmt.Sprintf("%s.%d", t.Test.Label, f.Run),
+				Day: t.Test.At.Format(time.DateOnly), RateMLPerMin: x.RateMLPerMin, UMLPerMin: x.UMLPerMin})
+		}
+	}
+	return out
+}
+
+// excluded reports whether a run is left out of findings.
+func (t testFits) excluded(run int) bool {
+	return slices.ContainsFunc(t.Runs, func(r ingest.Run) bool { return r.Number == run && r.Excluded != "" })
+}

@@ -1,0 +1,530 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"brimline/analysis/rate"
+	"brimline/analysis/report"
+)
+
+const ratesSchema = "brimline/rates/1"
+
+// screenCaution goes below every set of rates.
+const screenCaution = "A high or a low return flow has several causes. This is a screen of the injectors against their own set, not a verdict on any of them; the vehicle maker's own procedure and limits decide."
+
+// ratedSet is the rates of a file or a stored test, and what is said of them.
+type ratedSet struct {
+	source   string
+	engine   string // of a stored test
+	phase    string
+	start    time.Time // wall clock at elapsed zero; zero when not known
+	values   int       // readings of a channel, most
+	volume   bool      // rates are shown in mL/min
+	fits     []fitted
+	excluded func(run int) bool // nil: none is
+	warnings []string
+
+	// What judge finds.
+	members []rate.Member
+	finding string
+	next    string // what to do now
+	allowed bool   // a finding may rest on the data
+}
+
+// judge compares the set and words the finding.
+func (s *ratedSet) judge() {
+	var sound, steady int
+	fills := map[string]int{}
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			if x.Kind == rate.KindFill && x.Allows() && !s.isExcluded(f.Run) {
+				sound++
+				fills[memberName(f)]++
+				if x.Steady {
+					steady++
+				}
+			}
+		}
+	}
+	names := s.memberNames()
+	if len(names) >= 3 {
+		s.judgeSet(fills, names)
+		return
+	}
+	s.allowed = sound > 0
+	unit := s.unit()
+	lo, hi, n := math.Inf(1), math.Inf(-1), 0
+	var only rate.Fill
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			if x.Kind == rate.KindFill && x.Allows() {
+				r, _ := s.shown(x)
+				lo, hi, n, only = min(lo, r), max(hi, r), n+1, x
+			}
+		}
+	}
+	switch {
+	case n == 1:
+		r, u := s.shown(only)
+		v, w := report.FormatWithU(r, u)
+		how := "One steady fill"
+		if !only.Steady {
+			how = "One fill, not steady"
+		}
+		s.finding = fmt.Sprintf("%s: %s ± %s %s.", how, v, w, unit)
+	case n > 1:
+		s.finding = fmt.Sprintf("%d fills, %d of them steady: %.3g to %.3g %s.", n, steady, lo, hi, unit)
+	default:
+		s.finding, s.next = s.nothingSaid()
+	}
+}
+
+// nothingSaid words why no rate may be taken.
+func (s *ratedSet) nothingSaid() (finding, next string) {
+	kinds := map[rate.Kind]int{}
+	var drain rate.Fill
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			kinds[x.Kind]++
+			if x.Kind == rate.KindDrain {
+				drain = x
+			}
+		}
+	}
+	switch {
+	case kinds[rate.KindFill] == 0 && kinds[rate.KindDrain] == 1:
+		r, u := s.shown(drain)
+		v, w := report.FormatWithU(r, u)
+		return fmt.Sprintf("The tube drains: %s ± %s %s. This is no return flow.", v, w, s.unit()), ""
+	case kinds[rate.KindFill] == 0 && kinds[rate.KindDrain] > 0:
+		return fmt.Sprintf("No fill is found; the tube drains in %d stretches.", kinds[rate.KindDrain]), ""
+	case kinds[rate.KindFill] == 0:
+		return "No flow is shown.", "Check that the engine ran, that fuel reached the tubes and that the channels are plugged in."
+	}
+	return "No rate may be taken from these data: every fill carries a flag that forbids it.", "Mend what the flags name and repeat the run."
+}
+
+// judgeSet compares three members or more with each other. Fills of one channel
+// are taken as runs in their order; a member that has fewer sound fills than
+// another cannot be told.
+func (s *ratedSet) judgeSet(fills map[string]int, names []string) {
+	var ms []rate.Measured
+	if s.fits[0].Run > 0 {
+		ms = measured(s.fits, s.isExcluded)
+	} else {
+		ms = measuredInTurn(s.fits)
+	}
+	members, err := rate.CompareSet(ms)
+	s.members = members
+	var missing []string
+	for _, n := range names {
+		if !slices.ContainsFunc(members, func(m rate.Member) bool { return m.Injector == n }) {
+			missing = append(missing, n)
+		}
+	}
+	if err != nil {
+		s.finding = "The injectors cannot be compared: " + err.Error() + "."
+		s.next = "Mend what the flags name and repeat the run."
+		if len(fills) == 0 {
+			s.finding, s.next = s.nothingSaid()
+		}
+		return
+	}
+	slices.SortFunc(s.members, func(a, b rate.Member) int { return compareNames(a.Injector, b.Injector) })
+	s.allowed = len(missing) == 0
+	s.finding, s.next = setFinding(s.members, missing)
+}
+
+// measuredInTurn takes the fills of a file's channels as runs, in their order in
+// time: fills that overlap belong to one run.
+func measuredInTurn(fits []fitted) []rate.Measured {
+	type part struct {
+		name string
+		x    rate.Fill
+	}
+	var all []part
+	for _, f := range fits {
+		for _, x := range f.Result.Fills {
+			if x.Kind == rate.KindFill && x.Allows() {
+				all = append(all, part{memberName(f), x})
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b part) int {
+		if a.x.StartS < b.x.StartS {
+			return -1
+		}
+		if a.x.StartS > b.x.StartS {
+			return 1
+		}
+		return 0
+	})
+	var out []rate.Measured
+	run, end := 0, math.Inf(-1)
+	for _, p := range all {
+		if p.x.StartS >= end {
+			run++
+			end = p.x.EndS
+		}
+		end = max(end, p.x.EndS)
+		out = append(out, rate.Measured{Injector: p.name, Run: strconv.Itoa(run), Rate: p.x.Rate(), U: p.x.U})
+	}
+	return out
+}
+
+// setFinding words what the set's comparison shows and what to do.
+func setFinding(members []rate.Member, missing []string) (finding, next string) {
+	var apart, unsure []string
+	limit := 0.0
+	for _, m := range members {
+		switch m.Standing {
+		case rate.ApartHigh, rate.ApartLow:
+			apart = append(apart, fmt.Sprintf("%s %s: %s", injectorWord(m.Injector), m.Standing, m.Why))
+		case rate.CannotTell:
+			unsure = append(unsure, m.Injector)
+		default:
+			limit = max(limit, m.Limit)
+		}
+	}
+	var b strings.Builder
+	switch {
+	case len(apart) > 0:
+		b.WriteString(upperFirst(strings.Join(apart, "; ")) + ".")
+		if len(unsure) == 0 && len(missing) == 0 {
+			b.WriteString(" The others are in line with their set.")
+		}
+		next = "Hang that injector on another tube and repeat: if it stays apart, check its return and have it tested by the maker's procedure."
+	case len(unsure) == 0 && len(missing) == 0:
+		fmt.Fprintf(&b, "No injector stands apart from its set of %d; one would have to differ by %.0f %% to be shown.", len(members), 100*limit)
+		next = "Nothing to do for this set; keep the result to compare with later."
+	}
+	if len(unsure) > 0 {
+		fmt.Fprintf(&b, " It cannot be told of %s: %s.", strings.Join(unsure, ", "), members[slices.IndexFunc(members, func(m rate.Member) bool { return m.Injector == unsure[0] })].Why)
+		if next == "" {
+			next = "Repeat the run, each injector on another tube, and look at all runs together."
+		}
+	}
+	if len(missing) > 0 {
+		fmt.Fprintf(&b, " Of %s nothing can be said: see the flags.", strings.Join(missing, ", "))
+		if next == "" {
+			next = "Mend what the flags name and repeat the run."
+		}
+	}
+	return strings.TrimSpace(b.String()), next
+}
+
+// injectorWord is a member's name in a sentence: "injector 4", or the column's name.
+func injectorWord(name string) string {
+	if _, err := strconv.Atoi(name); err == nil {
+		return "injector " + name
+	}
+	return name
+}
+
+func upperFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// compareNames orders names by number where both are numbers.
+func compareNames(a, b string) int {
+	x, errA := strconv.Atoi(a)
+	y, errB := strconv.Atoi(b)
+	if errA == nil && errB == nil {
+		return x - y
+	}
+	return strings.Compare(a, b)
+}
+
+func (s *ratedSet) isExcluded(run int) bool { return s.excluded != nil && s.excluded(run) }
+
+func (s *ratedSet) memberNames() []string {
+	var names []string
+	for _, f := range s.fits {
+		if n := memberName(f); !slices.Contains(names, n) {
+			names = append(names, n)
+		}
+	}
+	return names
+}
+
+func (s *ratedSet) unit() string {
+	if s.volume {
+		return "mL/min"
+	}
+	return "g/min"
+}
+
+// shown is a fill's rate and U95 in the unit that is shown.
+func (s *ratedSet) shown(x rate.Fill) (r, u95 float64) {
+	if s.volume {
+		return x.RateMLPerMin, x.U95MLPerMin
+	}
+	return x.RateGPerMin, x.U95
+}
+
+// print writes the set for a person: the finding, what to do, the figures, the
+// flags explained.
+func (s *ratedSet) print(w io.Writer) error {
+	var b strings.Builder
+	head := s.source
+	if s.engine != "" {
+		head = fmt.Sprintf("%s, %s (%s)", s.engine, s.source, s.phase)
+	}
+	names := s.memberNames()
+	fmt.Fprintf(&b, "%s: %s, up to %d readings each\n\n", head, counted(len(names), "channel"), s.values)
+	wrapTo(&b, "", s.finding)
+	if s.next != "" {
+		wrapTo(&b, "", "Now: "+s.next)
+	}
+	if len(s.members) > 0 {
+		b.WriteString("\n")
+		s.printMembers(&b)
+	}
+	b.WriteString("\n")
+	s.printFills(&b)
+	s.printFlags(&b)
+	if len(s.warnings) > 0 {
+		b.WriteString("\nDoubts about the input\n")
+		for _, x := range s.warnings {
+			wrapTo(&b, "  - ", x+".")
+		}
+	}
+	b.WriteString("\n")
+	wrapTo(&b, "", "± is the half width of a 95 % interval. "+rateMethodLine)
+	wrapTo(&b, "", "Caution: "+screenCaution)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+const rateMethodLine = "Rates: generalised least squares of a line under white noise and random walk, averaged over their ratio; calibration, zero drift and density added by the GUM."
+
+func (s *ratedSet) printMembers(b *strings.Builder) {
+	fmt.Fprintf(b, "Each against the others, %s\n", s.unit())
+	t := tabwriter.NewWriter(b, 0, 0, 3, ' ', 0)
+	title := "channel"
+	if s.fits[0].Injector > 0 {
+		title = "injector"
+	}
+	fmt.Fprintf(t, "  %s\tmean rate\t±\tratio\t±\truns\t\n", title)
+	scale := s.perMeasured()
+	for _, m := range s.members {
+		v, u := report.FormatWithU(m.Mean*scale, m.U95*scale)
+		q, uq := report.FormatWithU(m.Ratio, m.RatioU95)
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%d\t%s\n", m.Injector, v, u, q, uq, m.Runs, m.Standing)
+	}
+	t.Flush()
+}
+
+// perMeasured is the factor from the unit that rates were measured in to the one
+// shown: one over the density, which is the same for every fill of a set.
+func (s *ratedSet) perMeasured() float64 {
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			if r, _ := s.shown(x); x.Rate() != 0 && !math.IsNaN(r) {
+				return r / x.Rate()
+			}
+		}
+	}
+	return 1
+}
+
+func (s *ratedSet) printFills(b *strings.Builder) {
+	fmt.Fprintf(b, "Each fill, %s\n", s.unit())
+	t := tabwriter.NewWriter(b, 0, 0, 3, ' ', 0)
+	stored := s.fits[0].Run > 0
+	if stored {
+		fmt.Fprint(t, "  run\tinjector\ttube\tfrom\tto\trate\t±\tflags\n")
+	} else {
+		fmt.Fprint(t, "  channel\tfrom\tto\twhat\trate\t±\tflags\n")
+	}
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			r, u := s.shown(x)
+			v, w := report.FormatWithU(r, u)
+			var codes []string
+			for _, g := range x.Flags {
+				codes = append(codes, g.Code)
+			}
+			flags := strings.Join(codes, ", ")
+			if stored {
+				fmt.Fprintf(t, "  %d\t%d\t%s\t%.1f s\t%.1f s\t%s\t%s\t%s\n", f.Run, f.Injector, x.Channel, x.StartS, x.EndS, v, w, flags)
+			} else {
+				fmt.Fprintf(t, "  %s\t%.1f s\t%.1f s\t%s\t%s\t%s\t%s\n", x.Channel, x.StartS, x.EndS, x.Kind, v, w, flags)
+			}
+		}
+		for _, e := range f.Result.Events {
+			size := ""
+			if e.Size > 0 {
+				size = fmt.Sprintf("%.4g %s away", e.Size, f.Curve.Unit)
+			} else {
+				size = fmt.Sprintf("%.0f s without a reading", e.EndS-e.StartS)
+			}
+			if stored {
+				fmt.Fprintf(t, "  %d\t%d\t%s\t%.1f s\t%.1f s\t%s\t\t%s\n", f.Run, f.Injector, f.Curve.Channel, e.StartS, e.EndS, e.Kind, size)
+			} else {
+				fmt.Fprintf(t, "  %s\t%.1f s\t%.1f s\t%s\t\t\t%s\n", f.Curve.Channel, e.StartS, e.EndS, e.Kind, size)
+			}
+		}
+	}
+	t.Flush()
+}
+
+// printFlags explains each flag once, with the fill that it is on.
+func (s *ratedSet) printFlags(b *strings.Builder) {
+	titled := false
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			for _, g := range x.Flags {
+				if !titled {
+					b.WriteString("\nFlags\n")
+					titled = true
+				}
+				at := ""
+				switch {
+				case f.Run > 0:
+					at = fmt.Sprintf("run %d, injector %d", f.Run, f.Injector)
+				case len(f.Result.Fills) > 1:
+					at = fmt.Sprintf("%s at %.0f s", x.Channel, x.StartS)
+				default:
+					at = x.Channel
+				}
+				wrapTo(b, "  ", fmt.Sprintf("%s, %s (%s): %s.", at, g.Code, g.Severity, g.Says))
+			}
+		}
+	}
+}
+
+// The JSON of rates. Names are part of the schema: add, never rename.
+type (
+	ratesJSON struct {
+		Schema   string       `json:"schema"`
+		Source   string       `json:"source"`
+		Engine   string       `json:"engine,omitempty"`
+		Phase    string       `json:"phase,omitempty"`
+		Finding  string       `json:"finding"`
+		Next     string       `json:"next,omitempty"`
+		Allowed  bool         `json:"finding_allowed"`
+		Set      []memberJSON `json:"set"`
+		Fills    []fillJSON   `json:"fills"`
+		Events   []eventJSON  `json:"events"`
+		Warnings []string     `json:"warnings"`
+	}
+	memberJSON struct {
+		Injector string   `json:"injector"`
+		Runs     int      `json:"runs"`
+		Mean     float64  `json:"mean_rate"`
+		U95      float64  `json:"mean_u95"`
+		DF       *float64 `json:"df"`
+		Unit     string   `json:"unit"`
+		Ratio    float64  `json:"ratio"`
+		RatioU95 float64  `json:"ratio_u95"`
+		P        float64  `json:"p"`
+		Standing string   `json:"standing"`
+		Why      string   `json:"why"`
+	}
+	fillJSON struct {
+		Channel  string     `json:"channel"`
+		Run      int        `json:"run,omitempty"`
+		Injector int        `json:"injector,omitempty"`
+		Kind     string     `json:"kind"`
+		StartS   *float64   `json:"start_s"`
+		EndS     *float64   `json:"end_s"`
+		G        *float64   `json:"rate_g_per_min"`
+		ML       *float64   `json:"rate_ml_per_min"`
+		UnitOfU  string     `json:"unit_of_u"`
+		U        *float64   `json:"u"`
+		U95      *float64   `json:"u95"`
+		DF       *float64   `json:"df"`
+		UML      *float64   `json:"u_ml_per_min"`
+		U95ML    *float64   `json:"u95_ml_per_min"`
+		Steady   bool       `json:"steady"`
+		Trend    *float64   `json:"trend_percent"`
+		UTrend   *float64   `json:"u_trend_percent"`
+		Gain     *float64   `json:"gain"`
+		Samples  int        `json:"samples"`
+		Budget   []termJSON `json:"budget"`
+		Flags    []flagJSON `json:"flags"`
+		Excluded bool       `json:"excluded,omitempty"`
+	}
+	termJSON struct {
+		Name string   `json:"name"`
+		U    float64  `json:"u"`
+		DF   *float64 `json:"df"`
+	}
+	flagJSON struct {
+		Code     string `json:"code"`
+		Severity string `json:"severity"`
+		Says     string `json:"says"`
+	}
+	eventJSON struct {
+		Channel string   `json:"channel"`
+		Kind    string   `json:"kind"`
+		StartS  float64  `json:"start_s"`
+		EndS    float64  `json:"end_s"`
+		Size    *float64 `json:"size"`
+		Unit    string   `json:"unit,omitempty"`
+	}
+)
+
+// finiteOrNil is a number for JSON, which has no NaN and no infinity.
+func finiteOrNil(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}
+
+func (s *ratedSet) json() ratesJSON {
+	out := ratesJSON{Schema: ratesSchema, Source: s.source, Engine: s.engine, Phase: s.phase, Finding: s.finding, Next: s.next, Allowed: s.allowed,
+		Set: []memberJSON{}, Fills: []fillJSON{}, Events: []eventJSON{}, Warnings: append([]string{}, s.warnings...)}
+	scale := s.perMeasured()
+	for _, m := range s.members {
+		out.Set = append(out.Set, memberJSON{Injector: m.Injector, Runs: m.Runs, Mean: m.Mean * scale, U95: m.U95 * scale, DF: finiteOrNil(m.DF), Unit: s.unit(),
+			Ratio: m.Ratio, RatioU95: m.RatioU95, P: m.P, Standing: string(m.Standing), Why: m.Why})
+	}
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			j := fillJSON{Channel: x.Channel, Run: f.Run, Injector: f.Injector, Kind: string(x.Kind), StartS: finiteOrNil(x.StartS), EndS: finiteOrNil(x.EndS),
+				G: finiteOrNil(x.RateGPerMin), ML: finiteOrNil(x.RateMLPerMin), UnitOfU: string(x.Unit) + "/min", U: finiteOrNil(x.U), U95: finiteOrNil(x.U95),
+				DF: finiteOrNil(x.DF), UML: finiteOrNil(x.UMLPerMin), U95ML: finiteOrNil(x.U95MLPerMin), Steady: x.Steady,
+				Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Gain: finiteOrNil(x.Gain), Samples: x.Samples,
+				Budget: []termJSON{}, Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
+			for _, t := range x.Budget {
+				j.Budget = append(j.Budget, termJSON{t.Name, t.U, finiteOrNil(t.DF)})
+			}
+			for _, g := range x.Flags {
+				j.Flags = append(j.Flags, flagJSON{g.Code, g.Severity.String(), g.Says})
+			}
+			out.Fills = append(out.Fills, j)
+		}
+		for _, e := range f.Result.Events {
+			j := eventJSON{Channel: f.Curve.Channel, Kind: e.Kind, StartS: e.StartS, EndS: e.EndS}
+			if e.Size > 0 {
+				j.Size, j.Unit = finiteOrNil(e.Size), string(f.Curve.Unit)
+			}
+			out.Events = append(out.Events, j)
+		}
+	}
+	return out
+}
+
+func (s *ratedSet) writeJSON(w io.Writer) error { return writeJSON(w, s.json()) }
+
+// writeJSON writes v indented, for people who look at it too.
+func writeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}

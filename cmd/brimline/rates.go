@@ -1,0 +1,288 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"brimline/analysis/curve"
+	"brimline/analysis/rate"
+	"brimline/ingest/exchange"
+	"brimline/ingest/store"
+)
+
+// storeName is the store's file in a data folder.
+const storeName = "brimline.db"
+
+// ratesFlags is what `rates` may be told.
+type ratesFlags struct {
+	asJSON        bool
+	columns       string
+	countsPerGram float64
+	density       float64
+	densityU      float64
+	capacity      float64
+	from, to      secondsFlag
+	data          string
+}
+
+func newRatesCommand() *cobra.Command {
+	var o ratesFlags
+	o.from.v, o.to.v = math.NaN(), math.NaN()
+	c := &cobra.Command{
+		Use:   "rates FILE.csv | TEST",
+		Short: "Rates, uncertainties and flags of a recorded curve or a stored test",
+		Long: `Rates finds the fills in curves of mass or volume against time and gives each its
+rate with a 95 % interval, and flags that say what is doubtful about it. With three
+channels or more it also says whether one stands apart from the set.
+
+FILE.csv has a first column elapsed_s (seconds) or time (seconds or clock stamps)
+and one column for each channel, named with its unit: tube1_g, a_ml, x_counts.
+Commas or semicolons, decimal points or (with semicolons) commas, # comments.
+
+TEST is the label or number of a test in the store of --data.
+
+Exit code 3 means that the figures are printed but no finding may rest on them.`,
+		Example: "  brimline rates curves.csv --density 0.832\n" +
+			"  brimline rates cell.csv --columns time,cell_counts --counts-per-gram 1540\n" +
+			"  brimline rates tank.csv --columns time,tank_g --from 43h --to 44h\n" +
+			"  brimline rates T1 --data /var/lib/brimline --json",
+		Args: usageArgs(cobra.ExactArgs(1)),
+		RunE: func(c *cobra.Command, args []string) error { return runRates(c, args[0], o) },
+	}
+	f := c.Flags()
+	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema "+ratesSchema)
+	f.StringVar(&o.columns, "columns", "", `names for the columns of a file without a header, or whose header lacks units; "-" leaves one out`)
+	f.Float64Var(&o.countsPerGram, "counts-per-gram", 0, "what one gram gives, for columns of counts")
+	f.Float64Var(&o.density, "density", 0, "of the fuel at the tubes' temperature, g/mL, to give volume rates")
+	f.Float64Var(&o.densityU, "density-u", 0, "standard uncertainty of --density, g/mL")
+	f.Float64Var(&o.capacity, "capacity", 0, "of a tube, mL, to say when one was near full (grams need --density)")
+	f.Var(&o.from, "from", "leave out what is before: seconds, or 90s, 10m, 43h")
+	f.Var(&o.to, "to", "leave out what is after; with --from and --to the stretch is fitted as one, not cut into fills")
+	f.StringVar(&o.data, "data", "", "folder of the store, for a TEST")
+	return c
+}
+
+// secondsFlag takes plain seconds or a duration such as 43h or 1m30s.
+type secondsFlag struct{ v float64 }
+
+func (s *secondsFlag) String() string {
+	if math.IsNaN(s.v) {
+		return ""
+	}
+	return strconv.FormatFloat(s.v, 'g', -1, 64)
+}
+func (s *secondsFlag) Type() string { return "time" }
+func (s *secondsFlag) Set(text string) error {
+	if v, err := strconv.ParseFloat(text, 64); err == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
+		s.v = v
+		return nil
+	}
+	d, err := time.ParseDuration(text)
+	if err != nil {
+		return fmt.Errorf("%q is neither seconds (5400) nor a duration (90m, 1h30m)", text)
+	}
+	s.v = d.Seconds()
+	return nil
+}
+
+func runRates(c *cobra.Command, what string, o ratesFlags) error {
+	given := c.Flags().Changed
+	var set ratedSet
+	var err error
+	if isFile(what) {
+		set, err = ratesOfFile(what, o, given)
+	} else {
+		set, err = ratesOfTest(c, what, o, given)
+	}
+	if err != nil {
+		return err
+	}
+	set.judge()
+	if o.asJSON {
+		err = set.writeJSON(c.OutOrStdout())
+	} else {
+		err = set.print(c.OutOrStdout())
+	}
+	if err != nil {
+		return fmt.Errorf("rates: writing the result: %w", err)
+	}
+	if !set.allowed {
+		return flagged()
+	}
+	return nil
+}
+
+// isFile reports whether an argument means a file: one that is there, or one that
+// could only be meant as one.
+func isFile(what string) bool {
+	if _, err := os.Stat(what); err == nil {
+		return true
+	}
+	return strings.ContainsRune(what, os.PathSeparator) || filepath.Ext(what) != ""
+}
+
+func ratesOfFile(name string, o ratesFlags, given func(string) bool) (ratedSet, error) {
+	set := ratedSet{source: name}
+	if given("data") {
+		return set, badInput(fmt.Errorf("rates: %s is a file, and --data is for a test of the store: leave one of them out", name))
+	}
+	density, err := o.densityGiven(given)
+	if err != nil {
+		return set, badInput(fmt.Errorf("rates: %w", err))
+	}
+	if given("capacity") && !(o.capacity > 0 && !math.IsInf(o.capacity, 0)) {
+		return set, badInput(fmt.Errorf("rates: --capacity is %g mL: give what a tube holds, above 0", o.capacity))
+	}
+	if o.to.v <= o.from.v {
+		return set, badInput(fmt.Errorf("rates: --to %g s does not come after --from %g s", o.to.v, o.from.v))
+	}
+	curves, err := readCurveFile(name, o.columns)
+	if err != nil {
+		return set, badInput(fmt.Errorf("rates: %w", err))
+	}
+	unit, err := curves.Unit()
+	if err != nil {
+		return set, badInput(fmt.Errorf("rates: %w", err))
+	}
+	if unit == "counts" && !(o.countsPerGram != 0 && !math.IsInf(o.countsPerGram, 0) && !math.IsNaN(o.countsPerGram)) {
+		return set, badInput(fmt.Errorf("rates: %s: column %s holds counts: say what one gram gives, for example --counts-per-gram 2147", name, curves.Channels[0].Name))
+	}
+	if unit != "counts" && given("counts-per-gram") {
+		return set, badInput(fmt.Errorf("rates: %s is in %s and --counts-per-gram is for counts: leave it out, or name the columns _counts with --columns", name, unit))
+	}
+	set.warnings = curves.Warnings
+	opt := rate.Options{Density: density}
+	if given("from") && given("to") {
+		opt.Mode = rate.Window
+	}
+	for _, ch := range curves.Channels {
+		c, err := fileCurve(curves.ElapsedS, ch, o)
+		if err != nil {
+			return set, badInput(fmt.Errorf("rates: %s: %w", name, err))
+		}
+		if given("from") || given("to") {
+			from, to := o.from.v, o.to.v
+			if !given("from") {
+				from = math.Inf(-1)
+			}
+			if !given("to") {
+				to = math.Inf(1)
+			}
+			c = c.Window(from, to)
+			if len(c.Values) == 0 {
+				last := curves.ElapsedS[len(curves.ElapsedS)-1]
+				return set, badInput(fmt.Errorf("rates: %s holds nothing between --from and --to: it runs from %g to %g s", name, curves.ElapsedS[0], last))
+			}
+		}
+		c.CapacityML = o.capacity
+		r, err := rate.Analyse(c, opt)
+		if err != nil {
+			return set, badInput(fmt.Errorf("rates: %s: %w", name, err))
+		}
+		set.fits = append(set.fits, fitted{Curve: c, Result: r})
+	}
+	set.start = curves.Start
+	set.volume = density != nil || unit == "mL"
+	set.values = len(curves.ElapsedS)
+	return set, nil
+}
+
+// densityGiven is the density of the flags; nil when there is none.
+func (o ratesFlags) densityGiven(given func(string) bool) (*curve.Density, error) {
+	if !given("density") {
+		if given("density-u") {
+			return nil, errors.New("--density-u without --density: give both")
+		}
+		return nil, nil
+	}
+	d := &curve.Density{GPerML: o.density, U: o.densityU}
+	if err := d.Check(); err != nil {
+		return nil, fmt.Errorf("--density: %w", err)
+	}
+	return d, nil
+}
+
+func readCurveFile(name, columns string) (exchange.Curves, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return exchange.Curves{}, fmt.Errorf("%w; give a CSV file of curves, or the label of a stored test with --data", err)
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return exchange.Curves{}, fmt.Errorf("%s is a folder: give a CSV file of curves", name)
+	}
+	var o exchange.CurveOptions
+	if columns != "" {
+		o.Columns = strings.Split(columns, ",")
+	}
+	return exchange.ReadCurves(f, name, o)
+}
+
+// fileCurve makes a curve of one column of a file.
+func fileCurve(elapsedS []float64, ch exchange.CurveChannel, o ratesFlags) (curve.Curve, error) {
+	switch ch.Unit {
+	case "counts":
+		return curve.FromCounts(ch.Name, elapsedS, ch.Values, nil, curve.Calibration{CountsPerGram: o.countsPerGram, DF: math.Inf(1)})
+	case "mL":
+		return curve.New(ch.Name, curve.Millilitre, elapsedS, ch.Values)
+	}
+	return curve.New(ch.Name, curve.Gram, elapsedS, ch.Values)
+}
+
+func ratesOfTest(c *cobra.Command, ref string, o ratesFlags, given func(string) bool) (ratedSet, error) {
+	set := ratedSet{source: "test " + ref}
+	for _, name := range []string{"columns", "counts-per-gram", "density", "density-u", "capacity", "from", "to"} {
+		if given(name) {
+			return set, badInput(fmt.Errorf("rates: --%s is for a file; the store knows it of test %s: leave it out", name, ref))
+		}
+	}
+	if o.data == "" {
+		return set, badInput(fmt.Errorf("rates: there is no file %s; for a test of that label name the store's folder with --data", ref))
+	}
+	r, err := store.OpenRead(c.Context(), filepath.Join(o.data, storeName))
+	if err != nil {
+		return set, fmt.Errorf("rates: %w", err)
+	}
+	defer r.Close()
+	t, err := fitTest(c.Context(), r, ref)
+	if err != nil {
+		if errors.Is(err, store.ErrNotFound) {
+			err = badInput(err)
+		}
+		return set, fmt.Errorf("rates: %w", err)
+	}
+	return ratesOf(t), nil
+}
+
+// ratesOf is the rates of one stored test.
+func ratesOf(t testFits) ratedSet {
+	set := ratedSet{source: "test " + t.Test.Label, engine: t.Engine.Label, phase: t.Test.Phase, fits: t.Fits,
+		warnings: t.Warnings, volume: densityOf(t.Test.Fuel) != nil, start: t.Test.At, excluded: t.excluded}
+	for _, f := range t.Fits {
+		set.values = max(set.values, len(f.Curve.Values))
+	}
+	for _, r := range t.Runs {
+		if r.Excluded != "" {
+			set.warnings = append(set.warnings, fmt.Sprintf("run %d is left out of the finding: %s", r.Number, r.Excluded))
+		}
+	}
+	if !set.volume {
+		set.warnings = append(set.warnings, "the test notes no fuel density: rates are in g/min")
+	}
+	slices.SortStableFunc(set.fits, func(a, b fitted) int {
+		if a.Run != b.Run {
+			return a.Run - b.Run
+		}
+		return a.Injector - b.Injector
+	})
+	return set
+}
