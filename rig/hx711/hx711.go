@@ -38,6 +38,9 @@
 // After a broken rule of the first three the chip's state is not known, so it is
 // made known: the chip is reset on purpose and its next four conversions are marked
 // Settling. The driver counts what it discarded and why; see Misreads.
+//
+// Not seen is a plug pulled in the middle of a read (0.3 ms of every 12.5 ms): ones
+// take the place of the bits still to come. The readings after it say Stalled.
 package hx711
 
 import (

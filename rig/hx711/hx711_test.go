@@ -275,7 +275,7 @@ func (p stallIn) WaitForEdge(d time.Duration) bool {
 func TestPreemptionAtEveryOperation(t *testing.T) {
 	const warm = 50
 	for _, gain := range []int{128, 64} {
-		for _, long := range []time.Duration{30, 45, 55, 70, 5000, 9000, 11_000, 70_000} {
+		for _, long := range []time.Duration{45, 55, 70, 5000, 11_000, 60_000} {
 			long *= time.Microsecond
 			misreads := 0
 			for k := 1; ; k++ {
