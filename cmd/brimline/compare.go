@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -140,7 +139,7 @@ func compareSet(w io.Writer, set comparedSet, o change.Options, asJSON bool) err
 	}
 	r.Warnings = append(set.warnings, r.Warnings...)
 	if asJSON {
-		err = writeChangeJSON(w, set, r)
+		err = writeJSON(w, changeJSONOf(set, r))
 	} else {
 		if _, err = fmt.Fprintf(w, "%s, before against after, from %s\n\n", set.engine, set.source); err == nil {
 			err = printChange(w, r)
@@ -155,16 +154,18 @@ func compareSet(w io.Writer, set comparedSet, o change.Options, asJSON bool) err
 	return nil
 }
 
-func writeChangeJSON(w io.Writer, set comparedSet, r change.Result) error {
-	e := json.NewEncoder(w)
-	e.SetIndent("", "  ")
-	return e.Encode(struct {
-		Schema  string `json:"schema"`
-		Source  string `json:"source"`
-		Engine  string `json:"engine"`
-		Finding string `json:"finding"`
-		change.Result
-	}{"brimline/compare/1", set.source, set.engine, r.Finding(), r})
+// changeJSON is a comparison with where it came from. Names are part of schema
+// brimline/compare/1: add, never rename.
+type changeJSON struct {
+	Schema  string `json:"schema"`
+	Source  string `json:"source"`
+	Engine  string `json:"engine"`
+	Finding string `json:"finding"`
+	change.Result
+}
+
+func changeJSONOf(set comparedSet, r change.Result) changeJSON {
+	return changeJSON{"brimline/compare/1", set.source, set.engine, r.Finding(), r}
 }
 
 // changeCaution goes below every comparison.
