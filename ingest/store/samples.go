@@ -5,7 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"brimline/ingest"
@@ -53,7 +55,7 @@ func firstStretch(s []rig.Sample) (n int, full bool) {
 func (s *Store) Append(ctx context.Context, bootID int64, samples []rig.Sample) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	op := fmt.Sprintf("store %d samples", len(samples))
+	op := fmt.Sprintf("append %d samples", len(samples))
 	if s.boot == 0 || bootID != s.boot {
 		return explain(op, s.path, fmt.Errorf("boot %d is not the one that was started last, %d: start a boot first: %w", bootID, s.boot, ErrConflict))
 	}
@@ -81,7 +83,8 @@ func (s *Store) Append(ctx context.Context, bootID int64, samples []rig.Sample) 
 	}
 
 	err := s.transact(ctx, op, func(ctx context.Context) error {
-		for number, c := range next {
+		for _, number := range slices.Sorted(maps.Keys(next)) { // the same file each time
+			c := next[number]
 			saved := len(s.open[number].samples) // that many of c's are in tail rows
 			for {
 				n, full := firstStretch(c.samples)

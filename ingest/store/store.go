@@ -140,6 +140,7 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 
 // OpenRead opens the store at path for reading, also while a daemon writes it. A
 // store on a medium that cannot be written can be read if it was closed cleanly.
+// Close the Reader when done: the writer's log grows while a read goes on.
 func OpenRead(ctx context.Context, path string) (*Reader, error) {
 	const op = "open for reading"
 	if err := checkMagic(path, false); err != nil {
@@ -227,7 +228,7 @@ func checkMagic(path string, mayMake bool) error {
 		return err
 	}
 	if !info.Mode().IsRegular() {
-		return fmt.Errorf("it is a %s, not a file: check the path: %w", info.Mode().Type(), ErrNotStore)
+		return fmt.Errorf("it is a folder or a device, not a file: check the path: %w", ErrNotStore)
 	}
 	magic := []byte("SQLite format 3\x00")
 	head := make([]byte, len(magic))
