@@ -120,7 +120,7 @@ func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Lo
 	// Whatever happened, the store is closed, and not to be able to is said.
 	defer func() { err = errors.Join(err, st.Close()) }()
 
-	bench, err := openBench(ctx, cfg, o.sim)
+	bench, err := openBench(cfg, o.sim)
 	if err != nil {
 		return fmt.Errorf("serve: %w", err)
 	}
@@ -265,17 +265,18 @@ type bench struct {
 	sim     *simbench.Bench
 }
 
-func openBench(ctx context.Context, cfg *config.Config, sim bool) (*bench, error) {
+func openBench(cfg *config.Config, sim bool) (*bench, error) {
 	if sim {
-		return openSimulated(cfg)
+		return openSimulated(cfg, 1)
 	}
 	clock := rig.NewSystemClock()
 	sensors, err := openBoard(cfg, clock)
 	return &bench{sensors: sensors, clock: clock, wall: clock.Origin()}, err
 }
 
-// openSimulated makes a bench that fills, rests and empties its tubes for ever.
-func openSimulated(cfg *config.Config) (*bench, error) {
+// openSimulated makes a bench that fills, rests and empties its tubes for ever. pace
+// is its seconds per real second, 0 for as fast as it can.
+func openSimulated(cfg *config.Config, pace float64) (*bench, error) {
 	world := simbench.DefaultWorld()
 	if d := cfg.Fuel.DensityGPerML; d > 0 {
 		world.DensityGPerML = d
@@ -286,7 +287,7 @@ func openSimulated(cfg *config.Config) (*bench, error) {
 			return nil, badInput(fmt.Errorf("channel %s has sps = %d, %s has %d: the simulated bench has one rate for all", ch.Name, ch.SPS, cfg.Channels[0].Name, sps))
 		}
 	}
-	sim, err := simbench.New(simbench.Options{Seed: simSeed, Channels: len(cfg.Channels), SPS: sps, Pace: 1, World: &world})
+	sim, err := simbench.New(simbench.Options{Seed: simSeed, Channels: len(cfg.Channels), SPS: sps, Pace: pace, World: &world})
 	if err != nil {
 		return nil, err
 	}

@@ -129,7 +129,7 @@ type channelView struct {
 	Counts       *int32            `json:"counts"` // newest good reading
 	MassG        *float64          `json:"mass_g"`
 	VolumeML     *float64          `json:"volume_ml"`
-	RateGPerMin  *float64          `json:"rate_g_per_min"` // rough, of the last 10 s, only while it flows
+	RateGPerMin  *float64          `json:"rate_g_per_min"` // rough, of the last 10 s, once it flows evenly
 	RateMLPerMin *float64          `json:"rate_ml_per_min"`
 	Readings     map[string]uint64 `json:"readings"` // by quality
 }
@@ -193,7 +193,7 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 		v.State, v.Says = Lost, "no good reading: check the plug and the wires"
 		return v
 	}
-	rate, ok := l.roughRate(i)
+	rate, even, ok := l.roughRate(i)
 	switch {
 	case ok && rate >= flowGPerMin:
 		v.State = Flowing
@@ -202,7 +202,7 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 	default:
 		v.State = Still
 	}
-	if v.State != Still {
+	if v.State == Flowing && even {
 		v.RateGPerMin = rounded(rate, 2)
 		if l.densityGPerML > 0 {
 			v.RateMLPerMin = rounded(rate/l.densityGPerML, 2)
@@ -216,31 +216,49 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 
 // roughRate is the least-squares slope of the channel's last points in g/min, for
 // the eye alone: rates that count come from the finding, with their uncertainty.
-// It is false without a calibration and before flowLeast of points.
-func (l *Live) roughRate(i int) (gPerMin float64, ok bool) {
+// even is false while the two halves of the window disagree, as they do when a flow
+// has just begun or ended. ok is false without a calibration and before flowLeast of
+// points.
+func (l *Live) roughRate(i int) (gPerMin float64, even, ok bool) {
 	scale := l.channels[i].Scale
 	if scale == nil {
-		return 0, false
+		return 0, false, false
 	}
 	c := &l.state[i]
 	last := int64(c.good.Elapsed / step)
-	var n, sx, sy, sxx, sxy float64
+	const whole = int64(flowWindow / step)
+	var all, half line
 	first := last
-	for number := last; number > last-int64(flowWindow/step) && number >= 0; number-- {
+	for number := last; number > last-whole && number >= 0; number-- {
 		p := &c.points[number%kept]
 		if p.number != number+1 {
 			continue
 		}
 		x, y := float64(number-last), scale.grams(p.sum/float64(p.n))
-		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
+		all.add(x, y)
+		if number > last-whole/2 {
+			half.add(x, y)
+		}
 		first = number
 	}
-	if n < 10 || time.Duration(last-first)*step < flowLeast {
-		return 0, false
+	span := time.Duration(last-first) * step
+	if all.n < 10 || half.n < 5 || span < flowLeast {
+		return 0, false, false
 	}
-	perStep := (n*sxy - sx*sy) / (n*sxx - sx*sx)
-	return perStep * float64(time.Minute/step), true
+	perMin := float64(time.Minute / step)
+	gPerMin = all.slope() * perMin
+	even = span > flowWindow*9/10 && math.Abs(half.slope()*perMin-gPerMin) < 0.2*math.Abs(gPerMin)
+	return gPerMin, even, true
 }
+
+// line sums points for a straight line's least squares.
+type line struct{ n, x, y, xx, xy float64 }
+
+func (s *line) add(x, y float64) {
+	s.n, s.x, s.y, s.xx, s.xy = s.n+1, s.x+x, s.y+y, s.xx+x*x, s.xy+x*y
+}
+
+func (s *line) slope() float64 { return (s.n*s.xy - s.x*s.y) / (s.n*s.xx - s.x*s.x) }
 
 func (s Scale) grams(counts float64) float64 { return (counts - s.Zero) / s.CountsPerGram }
 

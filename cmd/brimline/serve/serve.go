@@ -326,7 +326,7 @@ func (s *Server) watchFindings(ctx context.Context) {
 		}
 		views, _ := s.live.view()
 		for i, v := range views {
-			now := v.State == Flowing || (v.State == NearFull && v.RateGPerMin != nil)
+			now := v.State == Flowing || v.State == NearFull && flowing[i] && v.RateGPerMin != nil
 			if flowing[i] && !now {
 				due = s.o.Now().Add(findingAfter)
 			}

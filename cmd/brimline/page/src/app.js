@@ -82,6 +82,7 @@ function valueOf(c) {
 
 function ageText(s) {
   if (s === null) return "no reading yet";
+  if (s < 1) return "under 1 s ago";
   if (s < 60) return `${s.toFixed(1)} s ago`;
   return s < 5400 ? `${Math.round(s / 60)} min ago` : `${Math.round(s / 3600)} h ago`;
 }
@@ -114,7 +115,17 @@ function makeTiles() {
     return t;
   });
   $("tiles").replaceChildren(...tiles.map((t) => t.root));
+  arrange();
 }
+
+// arrange spreads the tiles evenly over as few rows as their width allows.
+function arrange() {
+  const width = $("tiles").clientWidth;
+  const most = Math.max(1, Math.min(4, Math.floor(width / (width < 460 ? 140 : 230))));
+  const rows = Math.ceil(tiles.length / most);
+  $("tiles").style.setProperty("--columns", Math.max(1, Math.ceil(tiles.length / rows)));
+}
+new ResizeObserver(arrange).observe($("tiles"));
 
 function showTile(t, c, contact) {
   const word = contact ? c.state : "lost";
@@ -130,7 +141,7 @@ function showTile(t, c, contact) {
   set(t.unit, v.unit);
   t.root.dataset.long = fresh && v.text.length > 5 ? "yes" : "no";
   const rate = unit() === "mL" ? c.rate_ml_per_min : c.rate_g_per_min;
-  set(t.rate, fresh && rate !== null ? `about ${Math.abs(rate).toFixed(1)} ${unit()}/min${rate < 0 ? " out" : ""}` : "\u00a0");
+  set(t.rate, fresh && rate !== null ? `about ${rate.toFixed(1)} ${unit()}/min` : "\u00a0");
   const age = c.age_s === null ? null : c.age_s + (Date.now() - heard) / 1000;
   set(t.age, fresh || v.text === null ? ageText(age) : `last ${v.text} ${v.unit}, ${ageText(age)}`);
   set(t.says, contact ? c.says : "no word from the bench");
@@ -259,24 +270,26 @@ function showFinding(finding, error) {
   set($("when"), finding ? `Worked out ${new Date(finding.at).toLocaleTimeString("en-GB")} from the last minutes. ± is half the 95 % interval.` : "");
   const fills = finding?.fills ?? [];
   $("fills-box").hidden = !fills.length;
+  // Grams stand beside millilitres only when a fill has no volume.
+  const volume = fills.every((f) => f.rate_ml_per_min !== null);
+  const rates = fills.map((f) => (volume ? [f.rate_ml_per_min, f.u95_ml_per_min] : [f.rate_g_per_min, f.u95_g_per_min]));
+  const decimals = decimalsFor(rates.map(([, u95]) => u95));
   const head = el("tr");
-  head.append(column("Tube"), column("Rate"), column("±"), column("Doubts"));
-  table($("fills"), head, fills.map((f) => {
-    const volume = f.rate_ml_per_min !== null;
+  head.append(column("Tube"), column(volume ? "mL/min" : "g/min"), column("Doubts"));
+  table($("fills"), head, fills.map((f, i) => {
+    const [x, u95] = rates[i];
     const row = el("tr");
     const doubts = el("td", "doubts");
     doubts.append(...(f.flags.length ? f.flags.map((flag) => el("p", "", flag.says)) : [el("p", "", "none")]));
-    const u95 = volume ? f.u95_ml_per_min : f.u95_g_per_min;
-    row.append(rowHead(f.channel), el("td", "", number(volume ? f.rate_ml_per_min : f.rate_g_per_min, u95) + (volume ? " mL/min" : " g/min")), el("td", "", number(u95, u95)), doubts);
+    row.append(rowHead(f.channel), el("td", "", x === null ? "–" : x.toFixed(decimals) + (u95 === null ? "" : ` ± ${u95.toFixed(decimals)}`)), doubts);
     return row;
   }));
 }
 
-// number prints digits to match the uncertainty: two of u95.
-function number(x, u95) {
-  if (x === null) return "–";
-  const decimals = u95 > 0 ? Math.min(4, Math.max(0, 1 - Math.floor(Math.log10(u95)))) : 2;
-  return x.toFixed(decimals);
+// decimalsFor gives the largest uncertainty two digits: as many as the table can bear.
+function decimalsFor(u95s) {
+  const largest = Math.max(...u95s.filter((u) => u > 0));
+  return Number.isFinite(largest) ? Math.min(3, Math.max(0, 1 - Math.floor(Math.log10(largest)))) : 2;
 }
 
 // --- the stream --------------------------------------------------------------

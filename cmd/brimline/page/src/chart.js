@@ -42,7 +42,7 @@ export class Chart {
         cursor: { show: false },
         scales: { x: { time: false, range: [-5, 0] }, y: { range: (_, lo, hi) => yRange(lo, hi) } },
         axes: [
-          { ...axis, splits: [-5, -4, -3, -2, -1, 0], values: (_, at) => at.map((m) => (m === 0 ? "now" : narrow ? `${m}` : `${-m} min ago`)) },
+          { ...axis, size: 34, splits: [-5, -4, -3, -2, -1, 0], values: (_, at) => at.map((m) => (m === 0 ? "now" : narrow ? `${m}` : `${-m} min ago`)) },
           { ...axis, size: narrow ? 44 : 56, label: unit, labelSize: 20, labelGap: 0 },
         ],
         series,
