@@ -13,7 +13,7 @@ import (
 	"brimline/rig"
 )
 
-// bench gives k seconds of n channels at 80 SPS, second by second.
+// benchSeconds gives k seconds of n channels at 80 SPS, second by second.
 func benchSeconds(n, k int) [][]rig.Sample {
 	var channels [][]rig.Sample
 	for c := range n {

@@ -381,7 +381,7 @@ func TestAppendRefuses(t *testing.T) {
 	}
 }
 
-// exec runs SQL on a file behind the store's back.
+// execSQL runs SQL on a file behind the store's back.
 func execSQL(t *testing.T, path string, statements ...string) {
 	t.Helper()
 	db, err := sql.Open("sqlite", dsn(path, "rwc"))
