@@ -185,6 +185,7 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 	T := b[len(b)-1].t - b[0].t
 	perMin := sf.slope * 60
 	f.Gain = sf.slope * (s.endS - s.startS)
+	f.Level = levelAt(b, sf.slope, s.startS)
 
 	terms := []Term{{"fit", sf.u * 60, sf.df}}
 	if c.ScaleRelU > 0 {
@@ -194,7 +195,7 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 		terms = append(terms, Term{"zero drift", zeroDriftGPH / 60 / math.Sqrt(3), math.Inf(1)})
 	}
 	f.U, f.DF = welchSatterthwaite(terms)
-	f.U95 = coverage95(f.DF) * f.U
+	f.U95 = Coverage95(f.DF) * f.U
 	f.setRates(perMin, terms, o.Density)
 
 	// A flow is claimed only beyond what a cold cell's wander imitates.
@@ -208,6 +209,16 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 	f.Steady = true
 	f.raise(c, w, b, s, sf, sd, o)
 	return f
+}
+
+// levelAt is where a line of this slope through the blocks' mean stands at time t.
+func levelAt(b []block, slope, t float64) float64 {
+	n, level := 0.0, 0.0
+	for _, k := range b {
+		n += k.n
+		level += (k.y - slope*(k.t-t) - level) * k.n / n
+	}
+	return level
 }
 
 // setRates fills in mass and volume rates and the budget.
@@ -226,7 +237,7 @@ func (f *Fill) setRates(perMin float64, terms []Term, d *curve.Density) {
 		f.RateMLPerMin = perMin / d.GPerML
 		ml = append(ml, Term{"density", math.Abs(f.RateMLPerMin) * d.U / d.GPerML, math.Inf(1)})
 		u, df := welchSatterthwaite(ml)
-		f.UMLPerMin, f.U95MLPerMin = u, coverage95(df)*u
+		f.UMLPerMin, f.U95MLPerMin = u, Coverage95(df)*u
 		f.Budget = ml
 	case curve.Millilitre:
 		f.RateMLPerMin, f.UMLPerMin, f.U95MLPerMin = perMin, f.U, f.U95

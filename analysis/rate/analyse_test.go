@@ -134,7 +134,7 @@ func TestFlags(t *testing.T) {
 		}, want: "not-steady", sev: Doubt, says: "falls all the time, by 2"},
 		{name: "slow wave", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u + 8*math.Sin(2*math.Pi*u/60)) })
-		}, want: "not-steady", sev: Forbids, says: "in stretches of 15 s"},
+		}, want: "not-steady", sev: Forbids, says: "in stretches of 14.8 s"},
 		{name: "stops for half a minute", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (min(u, 80) + max(0, u-110)) })
 		}, want: "not-steady", sev: Forbids, says: "stops once"},

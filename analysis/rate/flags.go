@@ -110,7 +110,7 @@ func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Sever
 	unit := string(f.Unit)
 	switch {
 	case s.pauses > 0:
-		add("not-steady", sev, "the flow stops %s in between; in stretches of %.0f s it is %s to %s %s/min: find out why and repeat", times(s.pauses), T/parts, sig(60*lo), sig(60*hi), unit)
+		add("not-steady", sev, "the flow stops %s in between; in stretches of %s s it is %s to %s %s/min: find out why and repeat", times(s.pauses), sig(T/parts), sig(60*lo), sig(60*hi), unit)
 	case worst > 0 && worst >= 0.75*(hi-lo):
 		add("not-steady", sev, "the flow goes from %s to %s %s/min at about %.0f s: let the engine settle and repeat", sig(60*before), sig(60*after), unit, t0+T*float64(at)/parts)
 	case math.Abs(f.Trend) > 2*unsteadyPart && math.Abs(f.Trend) > 0.7*(hi-lo)/mean && math.Abs(f.Trend) > 4*f.UTrend:
@@ -120,7 +120,7 @@ func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Sever
 		}
 		add("not-steady", sev, "the flow %s all the time, by %.0f %% over the %.0f s: let the engine warm up and settle, and repeat", way, 100*math.Abs(f.Trend), T)
 	default:
-		add("not-steady", sev, "in stretches of %.0f s the flow is %s to %s %s/min: the mean of it is no one rate", T/parts, sig(60*lo), sig(60*hi), unit)
+		add("not-steady", sev, "in stretches of %s s the flow is %s to %s %s/min: the mean of it is no one rate", sig(T/parts), sig(60*lo), sig(60*hi), unit)
 	}
 }
 

@@ -49,6 +49,7 @@ type Fill struct {
 	Kind    Kind
 	StartS  float64 // onset, elapsed s
 	EndS    float64 // end of the rise, elapsed s
+	Level   float64 // of the fitted line at StartS, in Unit; the line is Level + Rate (t - StartS)
 	Gain    float64 // what came in over it, in Unit
 
 	Unit         curve.Unit // what the curve was measured in; U and U95 are in Unit/min

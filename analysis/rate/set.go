@@ -179,11 +179,11 @@ func (s rateSet) member(i int, core []int) Member {
 		own += v / float64(nr*nr)
 	}
 	m := Member{Injector: s.names[i], Runs: nr, Mean: stat.Mean(rates, nil), DF: math.Inf(1), RatioDF: math.Inf(1)}
-	m.U95 = coverage95(m.DF) * m.Mean * math.Sqrt(ownRate)
+	m.U95 = Coverage95(m.DF) * m.Mean * math.Sqrt(ownRate)
 	u := math.Sqrt(own)
 	if nr > 1 {
 		df := float64(nr - 1)
-		if w := coverage95(df) * stat.StdDev(rates, nil) / math.Sqrt(float64(nr)); w > m.U95 {
+		if w := Coverage95(df) * stat.StdDev(rates, nil) / math.Sqrt(float64(nr)); w > m.U95 {
 			m.U95, m.DF = w, df
 		}
 		if sd := stat.StdDev(ratios, nil) / math.Sqrt(float64(nr)); sd > u {
@@ -192,12 +192,12 @@ func (s rateSet) member(i int, core []int) Member {
 	}
 	ratio := stat.Mean(ratios, nil)
 	m.Ratio = math.Exp(ratio)
-	m.RatioU95 = m.Ratio * coverage95(m.RatioDF) * u
+	m.RatioU95 = m.Ratio * Coverage95(m.RatioDF) * u
 	others := make([]float64, len(core))
 	for k, j := range core {
 		others[k] = s.means[j]
 	}
-	m.judge(ratio, coverage95(m.RatioDF)*u, others)
+	m.judge(ratio, Coverage95(m.RatioDF)*u, others)
 	return m
 }
 

@@ -178,9 +178,9 @@ func ratioInformation(phi float64, n int) float64 {
 	return max(0.5*(s2-s1*s1/float64(n)), 1e-300)
 }
 
-// coverage95 returns the factor k that makes a 95 % interval of a standard
+// Coverage95 returns the factor k that makes a 95 % interval of a standard
 // uncertainty with df degrees of freedom (GUM, table G.2).
-func coverage95(df float64) float64 {
+func Coverage95(df float64) float64 {
 	if math.IsInf(df, 1) || df > 1e6 {
 		return 1.959963984540054
 	}
@@ -189,12 +189,12 @@ func coverage95(df float64) float64 {
 
 // dfOfFactor returns the degrees of freedom, at most most, whose 95 % factor is k.
 func dfOfFactor(k, most float64) float64 {
-	if k <= coverage95(most) {
+	if k <= Coverage95(most) {
 		return most
 	}
 	lo, hi := 1.0, most
 	for range 40 {
-		if m := math.Sqrt(lo * hi); coverage95(m) > k {
+		if m := math.Sqrt(lo * hi); Coverage95(m) > k {
 			lo = m
 		} else {
 			hi = m

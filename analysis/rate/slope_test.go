@@ -53,7 +53,7 @@ func TestSlopeCoverageAndEfficiency(t *testing.T) {
 				f := fitSlope(b)
 				e := f.slope - 0.1
 				ss += e * e
-				if math.Abs(e) <= f.u*coverage95(f.df) {
+				if math.Abs(e) <= f.u*Coverage95(f.df) {
 					held++
 				}
 				if bound == 0 {

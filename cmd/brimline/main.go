@@ -98,10 +98,7 @@ low-pressure return only.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return badInput(fmt.Errorf("%s: %w; see '%s --help'", c.CommandPath(), err, c.CommandPath()))
 	})
-	root.AddCommand(newRatesCommand(), newVersionCommand())
-	root.AddCommand(newServeCommand())
-	root.AddCommand(newConfigCommand())
-	root.AddCommand(newCompareCommand())
+	root.AddCommand(newDemoCommand(), newServeCommand(), newRatesCommand(), newCompareCommand(), newConfigCommand(), newVersionCommand())
 	return root
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -18,9 +19,6 @@ import (
 	"brimline/ingest/exchange"
 	"brimline/ingest/store"
 )
-
-// storeName is the store's file in a data folder.
-const storeName = "brimline.db"
 
 // ratesFlags is what `rates` may be told.
 type ratesFlags struct {
@@ -189,10 +187,10 @@ func ratesOfFile(name string, o ratesFlags, given func(string) bool) (ratedSet, 
 			return set, badInput(fmt.Errorf("rates: %s: %w", name, err))
 		}
 		set.fits = append(set.fits, fitted{Curve: c, Result: r})
+		set.values = max(set.values, len(c.Values))
 	}
 	set.start = curves.Start
 	set.volume = density != nil || unit == "mL"
-	set.values = len(curves.ElapsedS)
 	return set, nil
 }
 
@@ -248,7 +246,7 @@ func ratesOfTest(c *cobra.Command, ref string, o ratesFlags, given func(string) 
 	if o.data == "" {
 		return set, badInput(fmt.Errorf("rates: there is no file %s; for a test of that label name the store's folder with --data", ref))
 	}
-	r, err := store.OpenRead(c.Context(), filepath.Join(o.data, storeName))
+	r, err := openRead(c.Context(), o.data)
 	if err != nil {
 		return set, fmt.Errorf("rates: %w", err)
 	}
@@ -261,6 +259,20 @@ func ratesOfTest(c *cobra.Command, ref string, o ratesFlags, given func(string) 
 		return set, fmt.Errorf("rates: %w", err)
 	}
 	return ratesOf(t), nil
+}
+
+// openRead opens the store in a data folder: the bench's own, or else the simulated
+// one's.
+func openRead(ctx context.Context, dir string) (*store.Reader, error) {
+	path := filepath.Join(dir, realStore)
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		if sim := filepath.Join(dir, simStore); isFile(sim) {
+			path = sim
+		} else {
+			return nil, badInput(fmt.Errorf("%s holds no store (%s or %s): name the folder that --data of serve or --out of demo named", dir, realStore, simStore))
+		}
+	}
+	return store.OpenRead(ctx, path)
 }
 
 // ratesOf is the rates of one stored test.

@@ -187,7 +187,7 @@ func (b *Bench) begin(p RunPlan, start int64) (*run, error) {
 			c.rateMLS = w.RatesMLPerMin[i-1] / 60 * runFactor * hangFactor *
 				(1 + w.ResidualSD*bounded(b.rand("residual", number, inj)))
 			if p.Treated {
-				c.rateMLS *= max(0, 1+w.Response+w.ResponseSD*bounded(b.rand("response", inj)))
+				c.rateMLS *= 1 + b.response(i)
 			}
 			c.phase = 2 * math.Pi * float64(i-1) / float64(injectors)
 			c.hunt = b.hunting(points, w.OwnHuntingSD, "own hunting", number, inj)
@@ -281,6 +281,23 @@ func (r *run) grams(ch int, t int64) float64 {
 		mL = film + (mL-film)*left
 	}
 	return mL*r.densityGPerML + c.pullG
+}
+
+// response is the relative change of an injector's rate where a run is Treated.
+func (b *Bench) response(injector int) float64 {
+	return max(-1, b.w.Response+b.w.ResponseSD*bounded(b.rand("response", uint64(injector))))
+}
+
+// TrueChange returns the change of the set's mean (geometric, over all injectors)
+// where a run is Treated, relative: -0.08 is 8 % lower. No measurement may look
+// at it.
+func (b *Bench) TrueChange() float64 {
+	n := len(b.w.RatesMLPerMin)
+	sum := 0.0
+	for i := range n {
+		sum += math.Log1p(b.response(i+1)) / float64(n)
+	}
+	return math.Expm1(sum)
 }
 
 // Truth returns what channel ch should be found to have done between two elapsed
