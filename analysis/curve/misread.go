@@ -8,7 +8,8 @@ import (
 // Limits of the misread rule. A misread stands alone: the curve goes on after it
 // as if it had not been. What stays changed is a step, and real.
 const (
-	misreadHalf  = 5  // points looked at on each side
+	misreadHalf  = 5 // points looked at on each side
+	misreadWide  = 2*misreadHalf + 1
 	misreadScale = 10 // times the usual distance between neighbours
 )
 
@@ -27,36 +28,15 @@ func MarkMisreads(c *Curve) int {
 			idx = append(idx, i)
 		}
 	}
-	if len(idx) < 2*misreadHalf+1 {
+	if len(idx) < misreadWide {
 		return 0
 	}
 	n := len(idx)
-	r := make([]float64, n)
-	const w = 2*misreadHalf + 1
-	var slopes, levels [w]float64
-	for k := range idx {
-		a := min(max(k-misreadHalf, 0), n-w)
-		m := 0
-		for j := a; j+2 < a+w; j++ {
-			// Slopes over two steps: one wild value spoils two of nine, not two of ten neighbours.
-			dt := c.ElapsedS[idx[j+2]] - c.ElapsedS[idx[j]]
-			slopes[m] = (c.Values[idx[j+2]] - c.Values[idx[j]]) / dt
-			m++
-		}
-		s := medianOf(slopes[:m])
-		m = 0
-		for j := a; j < a+w; j++ {
-			if j == k {
-				continue
-			}
-			levels[m] = c.Values[idx[j]] - s*(c.ElapsedS[idx[j]]-c.ElapsedS[idx[k]])
-			m++
-		}
-		r[k] = c.Values[idx[k]] - medianOf(levels[:m])
-	}
-	abs := make([]float64, n)
-	for k, v := range r {
-		abs[k] = math.Abs(v)
+	// The usual distance is had from about a thousand points, evenly taken.
+	stride := max(1, n/1000)
+	abs := make([]float64, 0, n/stride+1)
+	for k := 0; k < n; k += stride {
+		abs = append(abs, math.Abs(offLine(c, idx, k)))
 	}
 	scale := 1.4826 * medianOf(abs)
 	// A balance that shows whole steps has a median distance of zero while it rests.
@@ -66,13 +46,25 @@ func MarkMisreads(c *Curve) int {
 	if scale == 0 {
 		return 0
 	}
+	far := make([]bool, n)
+	for k := range n {
+		// Where eleven neighbours lie close together none is far off: most of a curve.
+		lo, hi := math.Inf(1), math.Inf(-1)
+		a := min(max(k-misreadHalf, 0), n-misreadWide)
+		for _, i := range idx[a : a+misreadWide] {
+			lo, hi = min(lo, c.Values[i]), max(hi, c.Values[i])
+		}
+		if hi-lo > misreadScale*scale/2 {
+			far[k] = math.Abs(offLine(c, idx, k)) > misreadScale*scale
+		}
+	}
 	marked := 0
 	for k := 0; k < n; k++ {
-		if math.Abs(r[k]) <= misreadScale*scale {
+		if !far[k] {
 			continue
 		}
 		end := k + 1
-		for end < n && math.Abs(r[end]) > misreadScale*scale {
+		for end < n && far[end] {
 			end++
 		}
 		if loneClump(c, idx, k, end, scale) {
@@ -84,6 +76,29 @@ func MarkMisreads(c *Curve) int {
 		k = end - 1
 	}
 	return marked
+}
+
+// offLine is the distance of used point k from the line through its neighbours.
+func offLine(c *Curve, idx []int, k int) float64 {
+	var slopes, levels [misreadWide]float64
+	a := min(max(k-misreadHalf, 0), len(idx)-misreadWide)
+	m := 0
+	for j := a; j+2 < a+misreadWide; j++ {
+		// Slopes over two steps: one wild value spoils two of nine, not two of ten neighbours.
+		dt := c.ElapsedS[idx[j+2]] - c.ElapsedS[idx[j]]
+		slopes[m] = (c.Values[idx[j+2]] - c.Values[idx[j]]) / dt
+		m++
+	}
+	s := medianOf(slopes[:m])
+	m = 0
+	for j := a; j < a+misreadWide; j++ {
+		if j == k {
+			continue
+		}
+		levels[m] = c.Values[idx[j]] - s*(c.ElapsedS[idx[j]]-c.ElapsedS[idx[k]])
+		m++
+	}
+	return c.Values[idx[k]] - medianOf(levels[:m])
 }
 
 // loneClump reports whether the curve after points k to end goes on where it was

@@ -95,13 +95,15 @@ func holeLimit(t []float64) float64 {
 	return max(gapBreakS, gapBreakN*medianStep(t))
 }
 
+// medianStep is the usual time between values, from at most about two thousand steps.
 func medianStep(t []float64) float64 {
 	if len(t) < 2 {
 		return 0
 	}
-	d := make([]float64, len(t)-1)
-	for i := range d {
-		d[i] = t[i+1] - t[i]
+	stride := max(1, len(t)/2000)
+	d := make([]float64, 0, len(t)/stride+1)
+	for i := 1; i < len(t); i += stride {
+		d = append(d, t[i]-t[i-1])
 	}
 	slices.Sort(d)
 	return d[len(d)/2]
@@ -112,7 +114,12 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 	if len(t) < fewestValues {
 		return
 	}
-	b := makeBlocks(t, y, cutBlocks)
+	// A slow record is cut value by value, a fast one by blocks of a few tenths of a second.
+	most := cutBlocks
+	if len(t) <= 2*cutBlocks {
+		most = len(t)
+	}
+	b := makeBlocks(t, y, most)
 	sd := whitePerValue(b)
 	if sd == 0 {
 		return // not one value differs from its neighbours' line: no flow

@@ -8,7 +8,7 @@ import (
 
 // Numbers of the cutting. Where a number is a choice, its reason stands beside it.
 const (
-	cutBlocks   = 1200 // blocks a stretch is cut in: 0.2 s of a four-minute run
+	cutBlocks   = 600  // blocks a long stretch is cut in: 0.4 s of a four-minute run
 	cutPenalty  = 16   // in units of log n: what a further piece must save, in squared standard deviations
 	stillPart   = 0.08 // a piece under this part of the typical slope is still
 	pausePart   = 0.05 // a pause under this part of the fill around it does not end the fill

@@ -121,6 +121,7 @@ func (l *Live) Put(samples []rig.Sample) error {
 type channelView struct {
 	Name         string            `json:"name"`
 	CapacityML   float64           `json:"capacity_ml"`
+	Unit         string            `json:"unit"` // of its points in the stream: "g", or "counts" without a calibration
 	State        string            `json:"state"`
 	Says         string            `json:"says"`  // what to do about it; empty when nothing
 	AgeS         *float64          `json:"age_s"` // of the newest good reading
@@ -149,7 +150,10 @@ func (l *Live) view() (views []channelView, elapsedS float64) {
 
 func (l *Live) channelView(i int, now time.Time) channelView {
 	c, ch := &l.state[i], l.channels[i]
-	v := channelView{Name: ch.Name, CapacityML: ch.CapacityML, State: Waiting, Quality: "none", Readings: map[string]uint64{}}
+	v := channelView{Name: ch.Name, CapacityML: ch.CapacityML, Unit: "counts", State: Waiting, Quality: "none", Readings: map[string]uint64{}}
+	if ch.Scale != nil {
+		v.Unit = "g"
+	}
 	for q, n := range c.counters {
 		if n > 0 {
 			v.Readings[rig.Quality(q).String()] = n
@@ -159,9 +163,8 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 		v.Says = "no reading yet"
 		return v
 	}
-	v.Seq, v.Quality = &c.last.Seq, c.last.Quality.String()
-	seq := c.last.Seq
-	v.Seq = &seq
+	seq := c.last.Seq // a copy: the view outlives the lock
+	v.Seq, v.Quality = &seq, c.last.Quality.String()
 	age := math.Inf(1)
 	if c.hasGood {
 		age = now.Sub(c.goodAt).Seconds()

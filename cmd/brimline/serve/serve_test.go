@@ -205,7 +205,7 @@ func TestAPI(t *testing.T) {
 		t.Errorf("state %+v", state)
 	}
 	a, b := state.Channels[0], state.Channels[1]
-	if *a.MassG != 1 || *a.VolumeML != 1.25 || *a.Seq != 3 || b.MassG != nil || b.VolumeML != nil || *b.Counts != -5 {
+	if *a.MassG != 1 || *a.VolumeML != 1.25 || *a.Seq != 3 || a.Unit != "g" || b.Unit != "counts" || b.MassG != nil || b.VolumeML != nil || *b.Counts != -5 {
 		t.Errorf("channels %+v %+v", a, b)
 	}
 

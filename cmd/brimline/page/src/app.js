@@ -72,10 +72,16 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", rebuild);
 
 const unit = () => (state?.density_g_per_ml && unitChoice === "mL" ? "mL" : "g");
 const perGram = () => (unit() === "mL" ? 1 / state.density_g_per_ml : 1);
-const calibrated = () => state.channels.every((c) => c.mass_g !== null || c.counts === null);
+// drawn are the channels of the curve: grams and counts share no axis.
+const drawn = () => {
+  const all = state.channels.map((c, number) => ({ name: c.name, number, unit: c.unit }));
+  const grams = all.filter((c) => c.unit === "g");
+  return grams.length ? grams : all;
+};
+const curveUnit = () => (drawn()[0]?.unit === "g" ? unit() : "counts");
 
 function valueOf(c) {
-  if (c.mass_g === null) return { text: c.counts === null ? null : String(c.counts), unit: "counts" };
+  if (c.unit === "counts" || c.mass_g === null) return { text: c.unit === "g" || c.counts === null ? null : String(c.counts), unit: c.unit === "g" ? unit() : "counts" };
   const x = c.mass_g * perGram();
   return { text: (Object.is(x, -0) ? 0 : x).toFixed(1).replace(/^-0\.0$/, "0.0"), unit: unit() };
 }
@@ -121,7 +127,7 @@ function makeTiles() {
 // arrange spreads the tiles evenly over as few rows as their width allows.
 function arrange() {
   const width = $("tiles").clientWidth;
-  const most = Math.max(1, Math.min(4, Math.floor(width / (width < 460 ? 140 : 230))));
+  const most = Math.max(1, Math.min(4, Math.floor(width / (width < 460 ? 155 : 230))));
   const rows = Math.ceil(tiles.length / most);
   $("tiles").style.setProperty("--columns", Math.max(1, Math.ceil(tiles.length / rows)));
 }
@@ -141,7 +147,7 @@ function showTile(t, c, contact) {
   set(t.unit, v.unit);
   t.root.dataset.long = fresh && v.text.length > 5 ? "yes" : "no";
   const rate = unit() === "mL" ? c.rate_ml_per_min : c.rate_g_per_min;
-  set(t.rate, fresh && rate !== null ? `about ${rate.toFixed(1)} ${unit()}/min` : "\u00a0");
+  set(t.rate, fresh && rate !== null ? `≈ ${rate.toFixed(1)} ${unit()}/min` : "\u00a0");
   const age = c.age_s === null ? null : c.age_s + (Date.now() - heard) / 1000;
   set(t.age, fresh || v.text === null ? ageText(age) : `last ${v.text} ${v.unit}, ${ageText(age)}`);
   set(t.says, contact ? c.says : "no word from the bench");
@@ -194,41 +200,43 @@ function contact(now) {
 
 function rebuild() {
   if (!state) return;
-  chart.build(state.channels.map((c) => c.name), calibrated() ? unit() : "counts");
+  chart.build(drawn(), curveUnit());
+  drawnAt = describedAt = -Infinity;
   showCurve();
 }
 
-let drawn = 0;
+let drawnAt = -Infinity;
 function showCurve() {
   if (!grid || grid.newest < 0) return;
   const now = performance.now();
-  if (now - drawn < (calm.matches ? 2000 : 380) && drawn) return;
-  drawn = now;
-  const scale = calibrated() ? perGram() : 1;
-  const columns = state.channels.map((_, i) => grid.columns(i, scale));
+  if (now - drawnAt < (calm.matches ? 2000 : 380)) return;
+  drawnAt = now;
+  const scale = curveUnit() === "counts" ? 1 : perGram();
+  const columns = drawn().map(({ number }) => grid.columns(number, scale));
   chart.draw(grid.times(), columns);
   describe(columns);
 }
 
-let described = 0;
+let describedAt = -Infinity;
 function describe(columns) {
-  if (performance.now() - described < 5000 && described) return;
-  described = performance.now();
-  const u = calibrated() ? unit() : "counts";
-  const digits = calibrated() ? 1 : 0;
-  const parts = state.channels.map((c, i) => {
+  if (performance.now() - describedAt < 5000) return;
+  describedAt = performance.now();
+  const u = curveUnit();
+  const digits = u === "counts" ? 0 : 1;
+  const parts = drawn().map(({ name }, i) => {
     const known = columns[i].mean.filter((x) => x !== null);
-    if (!known.length) return `${c.name} has no reading`;
+    if (!known.length) return `${name} has no reading`;
     const change = known.at(-1) - known[0];
-    return `${c.name} ${known.at(-1).toFixed(digits)} ${u} (${change < 0 ? "down" : "up"} ${Math.abs(change).toFixed(digits)})`;
+    return `${name} ${known.at(-1).toFixed(digits)} ${u} (${change < 0 ? "down" : "up"} ${Math.abs(change).toFixed(digits)})`;
   });
-  set($("summary"), `Now, and the change over what is drawn: ${parts.join(", ")}.`);
+  const left = state.channels.filter((c) => u !== "counts" && c.unit === "counts").map((c) => c.name);
+  set($("summary"), `Now, and the change over what is drawn: ${parts.join(", ")}.${left.length ? ` Not drawn, for want of a calibration: ${left.join(", ")}.` : ""}`);
   const ago = [5, 4, 3, 2, 1, 0];
   const head = el("tr");
   head.append(...[`Tube, ${u}`, ...ago.map((m) => (m ? `${m} min ago` : "now"))].map((text) => column(text)));
-  const rows = state.channels.map((c, i) => {
+  const rows = drawn().map(({ name }, i) => {
     const row = el("tr");
-    row.append(rowHead(c.name), ...sparse(columns[i].mean, grid.cellMS, ago).map((x) => el("td", "", x === null ? "–" : x.toFixed(digits))));
+    row.append(rowHead(name), ...sparse(columns[i].mean, grid.cellMS, ago).map((x) => el("td", "", x === null ? "–" : x.toFixed(digits))));
     return row;
   });
   table($("table"), head, rows);
@@ -300,8 +308,8 @@ function open() {
   source = new EventSource("/api/v1/live");
   source.addEventListener("state", (e) => {
     heard = Date.now();
-    const first = state === null;
-    const names = state?.channels.map((c) => c.name).join();
+    const key = () => state?.channels.map((c) => c.name + c.unit).join();
+    const before = key();
     state = JSON.parse(e.data);
     if (state.boot !== boot || !grid) {
       boot = state.boot;
@@ -313,7 +321,7 @@ function open() {
     }
     showState();
     contact(true);
-    if (first || names !== state.channels.map((c) => c.name).join()) rebuild();
+    if (before !== key()) rebuild();
     showCurve();
   });
   source.addEventListener("points", (e) => {

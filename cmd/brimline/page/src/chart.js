@@ -17,18 +17,20 @@ export class Chart {
     return { width: Math.max(240, this.box.clientWidth), height: Math.min(420, Math.max(240, this.box.clientWidth * 0.42)) };
   }
 
-  // build makes the plot anew: at the start, and when names, unit or look change.
-  build(names, unit) {
+  // build makes the plot anew: at the start, and when channels, unit or look change.
+  // Each channel has its name and its number, which gives it colour and dash.
+  build(channels, unit) {
     this.plot?.destroy();
-    this.names = names;
+    this.channels = channels;
+    if (this.data?.length !== 1 + 3 * channels.length) this.data = null;
     const narrow = this.box.clientWidth < 480;
     const font = `${narrow ? 12 : 14}px system-ui, sans-serif`;
     const axis = { stroke: css("--ink-soft"), font, labelFont: font, grid: { stroke: css("--rule"), width: 1 }, ticks: { stroke: css("--rule"), width: 1 } };
     const series = [{}];
     const bands = [];
-    names.forEach((name, i) => {
-      const colour = colourOf(i);
-      series.push({ label: name, stroke: colour, width: 2, dash: dashOf(i), points: { show: false }, spanGaps: false });
+    channels.forEach(({ name, number }, i) => {
+      const colour = colourOf(number);
+      series.push({ label: name, stroke: colour, width: 2, dash: dashOf(number), points: { show: false }, spanGaps: false });
       for (const end of ["greatest", "least"]) {
         series.push({ label: `${name} ${end}`, stroke: "transparent", width: 0, points: { show: false }, spanGaps: false });
       }
@@ -67,12 +69,12 @@ export class Chart {
     const px = devicePixelRatio;
     const gap = 15 * px;
     const labels = [];
-    this.names.forEach((name, i) => {
+    this.channels.forEach(({ name, number }, i) => {
       const mean = u.data[3 * i + 1];
       let k = mean.length - 1;
       while (k >= 0 && mean[k] == null) k--;
       if (k < 0) return;
-      labels.push({ name, colour: colourOf(i), y: u.valToPos(mean[k], "y", true) });
+      labels.push({ name, colour: colourOf(number), y: u.valToPos(mean[k], "y", true) });
     });
     labels.sort((a, b) => a.y - b.y);
     labels.forEach((l, i) => (l.y = i ? Math.max(l.y, labels[i - 1].y + gap) : Math.max(l.y, u.bbox.top)));
