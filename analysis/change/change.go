@@ -103,13 +103,14 @@ const (
 // Decision is what the data allow to say.
 type Decision string
 
-// The decisions. NoMeaningfulChange wins over Lower and Higher: a change that is
-// shown, and shown to be smaller than the margin, is not worth caring about by the
-// margin's own meaning; the finding names it all the same.
+// The decisions. Lower and Higher come first: a change that is shown is named, also
+// where it is shown to be smaller than the margin, and the finding then says so. So
+// one in twenty comparisons of equals is called lower or higher, as the 95 % of the
+// interval says, whatever the margin.
 const (
 	Lower              Decision = "lower"                // the 95 % interval is below zero
 	Higher             Decision = "higher"               // the 95 % interval is above zero
-	NoMeaningfulChange Decision = "no-meaningful-change" // both one-sided tests against the margin have p < 0.05
+	NoMeaningfulChange Decision = "no-meaningful-change" // no change is shown, and both one-sided tests against the margin have p < 0.05
 	CannotTell         Decision = "cannot-tell"          // none of these
 )
 

@@ -42,7 +42,7 @@ func TestDecisions(t *testing.T) {
 		{"far below", 0.70, 0.01, Lower, "all of it beyond the margin of 10 %"},
 		{"far above", 1.40, 0.01, Higher, "Higher. The set's return flow was 40.0 % higher in phase after than in phase before"},
 		{"below, margin open", 0.90, 0.02, Lower, "whether it is larger than the margin of 10 % that was set cannot be told"},
-		{"shown and inside the margin", 0.97, 0.002, NoMeaningfulChange, "A change smaller than the margin. The set's return flow was 3.00 % lower"},
+		{"shown and inside the margin", 0.97, 0.002, Lower, "Lower, by less than the margin. The set's return flow was 3.00 % lower"},
 		{"nothing, and precise", 1.001, 0.01, NoMeaningfulChange, "No meaningful change. "},
 		{"nothing, and coarse", 1.001, 0.10, CannotTell, "one as large as the margin of 10 % is not ruled out"},
 	} {

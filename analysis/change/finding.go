@@ -22,9 +22,6 @@ func (r Result) Finding() string {
 	margin := r.Equivalence.MarginPercent
 	switch r.Decision {
 	case NoMeaningfulChange:
-		if *r.Effect.P < alpha {
-			return fmt.Sprintf("A change smaller than the margin. %s: it is there, and it is shown to be inside the margin of %g %% that was set.", what, margin)
-		}
 		return fmt.Sprintf("No meaningful change. %s: no change is shown, and one as large as the margin of %g %% is ruled out.", what, margin)
 	case CannotTell:
 		return fmt.Sprintf("Cannot tell yet. %s: no change is shown, and one as large as the margin of %g %% is not ruled out.", what, margin)
@@ -33,6 +30,9 @@ func (r Result) Finding() string {
 	lo, hi := r.Effect.CI95[0], r.Effect.CI95[1]
 	if up, down := margin, percent(-math.Log1p(margin/100)); lo > up || hi < down {
 		return fmt.Sprintf("%s. %s: all of it beyond the margin of %g %% that was set.", word, what, margin)
+	}
+	if *r.Equivalence.P < alpha {
+		return fmt.Sprintf("%s, by less than the margin. %s: the change is shown, and shown to be smaller than the margin of %g %% that was set.", word, what, margin)
 	}
 	return fmt.Sprintf("%s. %s: whether it is larger than the margin of %g %% that was set cannot be told.", word, what, margin)
 }

@@ -262,12 +262,12 @@ func (r *Result) judge(t table, f fit) {
 	p := math.Max(pLo, pHi)
 	r.Equivalence.P = &p
 	switch {
-	case p < alpha:
-		r.Decision = NoMeaningfulChange
 	case *r.Effect.P < alpha && f.engine.diff < 0:
 		r.Decision = Lower
 	case *r.Effect.P < alpha:
 		r.Decision = Higher
+	case p < alpha:
+		r.Decision = NoMeaningfulChange
 	}
 	if d := detectable(f.engine.se, f.engine.df); d < maxHalf {
 		s := percent(d)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -14,23 +15,25 @@ import (
 
 	"brimline/analysis/change"
 	"brimline/ingest/exchange"
+	"brimline/ingest/store"
 )
 
 func newCompareCommand() *cobra.Command {
 	var (
-		asJSON bool
-		engine string
-		o      change.Options
+		asJSON       bool
+		engine, data string
+		o            change.Options
 	)
 	c := &cobra.Command{
-		Use:   "compare FILE.csv",
+		Use:   "compare FILE.csv | TEST TEST...",
 		Short: "Compare the return flow before with after",
-		Long: `Compare reads hand readings and says by how much the set's return flow changed
-between two phases, how sure that is, and whether the change is smaller than a
-margin. Set the margin before you see the data: it is the smallest change that
-you would care about.
+		Long: `Compare reads hand readings, or tests of the store, and says by how much the
+set's return flow changed between two phases, how sure that is, and whether the
+change is smaller than a margin. Set the margin before you see the data: it is
+the smallest change that you would care about.
 
-The file has a header and one row for each tube of each run:
+TESTs are labels or numbers of tests of one engine in the store of --data; each
+belongs to the phase that it was noted with. A file has a header and one row for each tube of each run:
 
   engine,date,phase,hanging,run,injector,volume_ml,duration_s
   Sprayer 1,2026-03-02,baseline,1,1,1,33.5,180
@@ -42,11 +45,22 @@ on: measure at least two in each phase, better three.
 
 Exit code 3 means that the figures are printed but no finding may rest on them.`,
 		Example: "  brimline compare readings.csv --margin 10\n" +
+			"  brimline compare T1 T2 --data /var/lib/brimline\n" +
 			"  brimline compare readings.csv --before spring --after autumn --engine \"Sprayer 1\" --json",
-		Args: usageArgs(cobra.ExactArgs(1)),
+		Args: usageArgs(cobra.MinimumNArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.MarginPercent <= 0 { // Compare would take 0 for its default
 				return badInput(fmt.Errorf("compare: --margin is %g %%; give the smallest change worth caring about, above 0 and up to 100", o.MarginPercent))
+			}
+			if data != "" {
+				set, err := storedReadings(c.Context(), data, args, engine)
+				if err != nil {
+					return fmt.Errorf("compare: %w", err)
+				}
+				return compareSet(c.OutOrStdout(), set, o, asJSON)
+			}
+			if len(args) > 1 {
+				return badInput(fmt.Errorf("compare: %d arguments: give one file of readings, or tests with --data, the store's folder", len(args)))
 			}
 			set, err := readHandReadings(args[0], engine)
 			if err != nil {
@@ -60,6 +74,7 @@ Exit code 3 means that the figures are printed but no finding may rest on them.`
 	f.StringVar(&o.Before, "before", "", `phase to compare with (default "baseline" or "before", else the file's first)`)
 	f.StringVar(&o.After, "after", "", `phase to compare (default "after", else the file's second)`)
 	f.StringVar(&engine, "engine", "", "label of the engine, when the file has several")
+	f.StringVar(&data, "data", "", "folder of the store, for TESTs")
 	f.BoolVar(&o.PickedWorst, "picked", false, "this engine was picked because it read high or low: adds the warning that such a reading moves back by itself")
 	f.BoolVar(&asJSON, "json", false, "print JSON, schema brimline/compare/1")
 	return c
@@ -122,6 +137,45 @@ func readHandReadings(file, engine string) (comparedSet, error) {
 	if future > 0 {
 		set.warnings = append(set.warnings, fmt.Sprintf("%d readings are dated in the future: check the dates, or this computer's clock", future))
 	}
+	return set, nil
+}
+
+// storedReadings reads tests of one engine from the store and fits them.
+func storedReadings(ctx context.Context, dir string, refs []string, engine string) (comparedSet, error) {
+	r, err := openRead(ctx, dir)
+	if err != nil {
+		return comparedSet{}, err
+	}
+	defer r.Close()
+	set := comparedSet{source: "tests " + strings.Join(refs, ", ")}
+	var tests []testFits
+	for _, ref := range refs {
+		t, err := fitTest(ctx, r, ref)
+		if errors.Is(err, store.ErrNotFound) {
+			return set, badInput(err)
+		} else if err != nil {
+			return set, err
+		}
+		switch {
+		case engine != "" && t.Engine.Label != engine:
+			return set, badInput(fmt.Errorf("test %s is of %s, not of %s: leave it out, or mend --engine", ref, t.Engine.Label, engine))
+		case set.engine == "":
+			set.engine = t.Engine.Label
+		case set.engine != t.Engine.Label:
+			return set, badInput(fmt.Errorf("test %s is of %s, the first is of %s: compare tests of one engine", ref, t.Engine.Label, set.engine))
+		case slices.ContainsFunc(tests, func(x testFits) bool { return x.Test.ID == t.Test.ID }):
+			return set, badInput(fmt.Errorf("test %s is named twice: leave one out", ref))
+		}
+		if densityOf(t.Test.Fuel) == nil {
+			return set, badInput(fmt.Errorf("test %s notes no fuel density, so its rates in mL/min are not known: note it, then compare", ref))
+		}
+		tests = append(tests, t)
+		set.warnings = append(set.warnings, t.Warnings...)
+		if n := t.left(); n > 0 {
+			set.warnings = append(set.warnings, fmt.Sprintf("test %s: %d of %d fills are left out, as their run is excluded or a flag forbids a finding; see 'brimline rates %s'", ref, n, len(t.Fits), ref))
+		}
+	}
+	set.readings = changeReadings(tests...)
 	return set, nil
 }
 

@@ -193,15 +193,32 @@ func memberName(f fitted) string {
 	return f.Curve.Channel
 }
 
+// stands reports whether a finding may rest on one of the test's fills.
+func (t testFits) stands(f fitted) bool {
+	x := f.fill()
+	return x.Kind == rate.KindFill && x.Allows() && !t.excluded(f.Run)
+}
+
+// left counts the fills that no finding may rest on.
+func (t testFits) left() int {
+	n := 0
+	for _, f := range t.Fits {
+		if !t.stands(f) {
+			n++
+		}
+	}
+	return n
+}
+
 // changeReadings is the readings of tests for a comparison of their phases.
 func changeReadings(tests ...testFits) []change.Reading {
 	var out []change.Reading
 	for _, t := range tests {
 		for _, f := range t.Fits {
-			x := f.fill()
-			if x.Kind != rate.KindFill || !x.Allows() || t.excluded(f.Run) {
+			if !t.stands(f) {
 				continue
 			}
+			x := f.fill()
 			out = append(out, change.Reading{Injector: strconv.Itoa(f.Injector), Phase: f.Phase,
 				Hanging: fmt.Sprintf("%s.%d", t.Test.Label, f.Hanging), Run: fmt.Sprintf("%s.%d", t.Test.Label, f.Run),
 				Day: t.Test.At.Format(time.DateOnly), RateMLPerMin: x.RateMLPerMin, UMLPerMin: x.UMLPerMin})

@@ -69,7 +69,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	var coded *codedError
 	if errors.As(err, &coded) {
 		if coded.err != nil {
-			fmt.Fprintf(stderr, "brimline: %v\n", coded.err)
+			fmt.Fprintf(stderr, "brimline: %v\n", err)
 		}
 		return coded.code
 	}
