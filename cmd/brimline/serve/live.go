@@ -15,9 +15,10 @@ const (
 	flowWindow = 10 * time.Second // what the rough rate is taken over
 	flowLeast  = 4 * time.Second  // and what it needs at least
 
-	// A rise is called a flow over 1 g/min: seven times what white noise of 150
-	// counts at 2147 counts/g gives the slope of a 10 s window, and ten times what
-	// the warm-up drift of a cell was measured to imitate.
+	// A rise is called a flow over 1 g/min: six times what white noise of 60 counts at
+	// 2147 counts/g and 10 samples/s gives the slope of 5 s, and ten times what the
+	// warm-up drift of a cell was measured to imitate. A slower flow is shown as still;
+	// the finding sees it all the same.
 	flowGPerMin = 1.0
 	// nearFull is the part of a tube's capacity from which a person should act.
 	nearFull = 0.95
@@ -196,11 +197,11 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 		v.State, v.Says = Lost, "no good reading: check the plug and the wires"
 		return v
 	}
-	rate, even, ok := l.roughRate(i)
+	rate, recent, even, ok := l.roughRate(i)
 	switch {
-	case ok && rate >= flowGPerMin:
+	case ok && recent >= flowGPerMin:
 		v.State = Flowing
-	case ok && rate <= -flowGPerMin:
+	case ok && recent <= -flowGPerMin:
 		v.State = Draining
 	default:
 		v.State = Still
@@ -219,13 +220,13 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 
 // roughRate is the least-squares slope of the channel's last points in g/min, for
 // the eye alone: rates that count come from the finding, with their uncertainty.
-// even is false while the two halves of the window disagree, as they do when a flow
-// has just begun or ended. ok is false without a calibration and before flowLeast of
-// points.
-func (l *Live) roughRate(i int) (gPerMin float64, even, ok bool) {
+// recent is that of the window's later half. even is false while the two disagree, as
+// they do when a flow has just begun or ended. ok is false without a calibration and
+// before flowLeast of points.
+func (l *Live) roughRate(i int) (gPerMin, recent float64, even, ok bool) {
 	scale := l.channels[i].Scale
 	if scale == nil {
-		return 0, false, false
+		return 0, 0, false, false
 	}
 	c := &l.state[i]
 	last := int64(c.good.Elapsed / step)
@@ -246,12 +247,12 @@ func (l *Live) roughRate(i int) (gPerMin float64, even, ok bool) {
 	}
 	span := time.Duration(last-first) * step
 	if all.n < 10 || half.n < 5 || span < flowLeast {
-		return 0, false, false
+		return 0, 0, false, false
 	}
 	perMin := float64(time.Minute / step)
-	gPerMin = all.slope() * perMin
-	even = span > flowWindow*9/10 && math.Abs(half.slope()*perMin-gPerMin) < 0.2*math.Abs(gPerMin)
-	return gPerMin, even, true
+	gPerMin, recent = all.slope()*perMin, half.slope()*perMin
+	even = span > flowWindow*9/10 && math.Abs(recent-gPerMin) < 0.2*math.Abs(gPerMin)
+	return gPerMin, recent, even, true
 }
 
 // line sums points for a straight line's least squares.

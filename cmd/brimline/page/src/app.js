@@ -161,7 +161,6 @@ function showTiles() {
 }
 
 function showState() {
-  if (tiles.length !== state.channels.length) makeTiles();
   set($("bench"), state.bench);
   document.title = `${state.simulated ? "Simulated: " : ""}${state.bench} – brimline`;
   $("simulated").hidden = !state.simulated;
@@ -319,9 +318,11 @@ function open() {
       if (waitingPoints) grid.add(waitingPoints);
       waitingPoints = null;
     }
+    const changed = before !== key();
+    if (changed) makeTiles();
     showState();
     contact(true);
-    if (before !== key()) rebuild();
+    if (changed) rebuild();
     showCurve();
   });
   source.addEventListener("points", (e) => {
