@@ -173,7 +173,7 @@ func oneSpan(found []span) []span {
 // fitSpan fits the rate of one span of c and raises its flags.
 func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 	f := Fill{Channel: c.Channel, Kind: KindFill, StartS: s.startS, EndS: s.endS, Unit: c.Unit,
-		RateGPerMin: math.NaN(), RateMLPerMin: math.NaN(), UMLPerMin: math.NaN(), U95MLPerMin: math.NaN()}
+		RateGPerMin: math.NaN(), RateMLPerMin: math.NaN(), UMLPerMin: math.NaN(), U95MLPerMin: math.NaN(), DFMLPerMin: math.NaN()}
 	// The first and last moments of a fill are the hose's, not the injector's.
 	guard := 0.0
 	if o.Mode != Window {
@@ -244,10 +244,10 @@ func (f *Fill) setRates(perMin float64, terms []Term, d *curve.Density) {
 		f.RateMLPerMin = perMin / d.GPerML
 		ml = append(ml, Term{"density", math.Abs(f.RateMLPerMin) * d.U / d.GPerML, math.Inf(1)})
 		u, df := welchSatterthwaite(ml)
-		f.UMLPerMin, f.U95MLPerMin = u, Coverage95(df)*u
+		f.UMLPerMin, f.U95MLPerMin, f.DFMLPerMin = u, Coverage95(df)*u, df
 		f.Budget = ml
 	case curve.Millilitre:
-		f.RateMLPerMin, f.UMLPerMin, f.U95MLPerMin = perMin, f.U, f.U95
+		f.RateMLPerMin, f.UMLPerMin, f.U95MLPerMin, f.DFMLPerMin = perMin, f.U, f.U95, f.DF
 		if d != nil {
 			f.RateGPerMin = perMin * d.GPerML
 		}

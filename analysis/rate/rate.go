@@ -60,6 +60,7 @@ type Fill struct {
 	DF           float64 // effective degrees of freedom; the factor of U95 is Student's for them
 	UMLPerMin    float64 // as U, of RateMLPerMin: the density's part added
 	U95MLPerMin  float64
+	DFMLPerMin   float64
 
 	Budget  []Term // where U comes from, largest first; with a density the terms are of RateMLPerMin
 	Steady  bool

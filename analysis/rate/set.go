@@ -205,7 +205,8 @@ func (s rateSet) member(i int, core []int) Member {
 // interval, and the others' mean log rates.
 func (m *Member) judge(ratio, half float64, others []float64) {
 	n := float64(len(others) + 1)
-	spread := max(stat.StdDev(others, nil), setSpread)
+	seen := stat.StdDev(others, nil)
+	spread := max(seen, setSpread)
 	scale := spread * math.Sqrt(1+1/(n-1))
 	t := distuv.StudentsT{Sigma: 1, Nu: n - 2}
 	m.P = min(1, 2*n*t.Survival(math.Abs(ratio)/scale))
@@ -214,9 +215,9 @@ func (m *Member) judge(ratio, half float64, others []float64) {
 	sure := m.P < setLevel && math.Abs(ratio) > half
 	switch {
 	case sure && ratio > 0:
-		m.Standing, m.Why = ApartHigh, fmt.Sprintf("%.0f %% above the others, whose spread is %.0f %%", 100*(m.Ratio-1), 100*spread)
+		m.Standing, m.Why = ApartHigh, fmt.Sprintf("%.0f %% above the others, which differ among themselves by %.0f %%", 100*(m.Ratio-1), 100*seen)
 	case sure:
-		m.Standing, m.Why = ApartLow, fmt.Sprintf("%.0f %% below the others, whose spread is %.0f %%", 100*(1-m.Ratio), 100*spread)
+		m.Standing, m.Why = ApartLow, fmt.Sprintf("%.0f %% below the others, which differ among themselves by %.0f %%", 100*(1-m.Ratio), 100*seen)
 	case spread > wideSpread:
 		m.Standing, m.Why = CannotTell, fmt.Sprintf("the others differ among themselves by %.0f %%: more than one may stand apart", 100*spread)
 	case math.Abs(ratio)+half > limit && half > spread:

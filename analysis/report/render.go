@@ -21,7 +21,7 @@ var pageText string
 //go:embed style.css
 var styleText string
 
-var pageTemplate = template.Must(template.New("page").Parse(pageText))
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"withUnits": withUnits}).Parse(pageText))
 
 // Render writes the report as one HTML file to w. It checks the report first and
 // writes nothing when a part contradicts another; otherwise an error is w's own.

@@ -1,5 +1,7 @@
 package report
 
+import "strings"
+
 // Finding places one injector in its own set. There is no "pass": a maker's
 // limits are not known here.
 type Finding string
@@ -123,3 +125,10 @@ var glossary = []glossaryLine{
 	{"margin", "the smallest change worth caring about, fixed before the data were seen."},
 	{"flag", "a named, explained doubt about a fill."},
 }
+
+// withUnits keeps a number and the per cent or unit after it on one line.
+func withUnits(s string) string {
+	return unitBreaks.Replace(s)
+}
+
+var unitBreaks = strings.NewReplacer(" %", "\u00a0%", " mL/min", "\u00a0mL/min", " ± ", "\u00a0±\u00a0")

@@ -265,7 +265,7 @@ func (d *demo) report() report.Report {
 		Title:  "Return flow of " + demoEngine + ", before and after a dose of cleaner",
 		Engine: report.Engine{Label: demoEngine, Injectors: demoTubes, InjectorType: "solenoid", FiringOrder: "1-5-3-6-2-4", DistanceUnit: "h"},
 		Bench:  demoBench, MadeAt: demoStart.Add(d.sim.Now()).Truncate(time.Second), Version: version, DataChecksum: d.checksum(), Simulated: true,
-		Headline:   []string{after.finding, after.next, d.change.Finding()},
+		Headline:   []string{after.finding, after.next},
 		Warnings:   slices.Concat(d.rates[0].warnings, after.warnings, d.change.Warnings),
 		RateMethod: report.FillMethod(), Change: reportChange(d.change),
 		Truth: &report.Truth{ChangePercent: 100 * d.sim.TrueChange()},
@@ -306,7 +306,7 @@ func reportRates(t testFits, s ratedSet) []report.RateRow {
 				continue
 			}
 			for _, g := range f.fill().Flags {
-				row.Flags = append(row.Flags, report.Flag{Code: g.Code, Severity: g.Severity.String(), Says: fmt.Sprintf("run %d: %s", f.Run, g.Says)})
+				row.Flags = append(row.Flags, report.Flag{Code: g.Code, Severity: g.Severity.String()}) // its curve explains it
 			}
 		}
 		rows = append(rows, row)
@@ -319,7 +319,7 @@ func reportRates(t testFits, s ratedSet) []report.RateRow {
 func reportRuns(t testFits) []report.Run {
 	var out []report.Run
 	for _, run := range t.Runs {
-		r := report.Run{Test: t.Test.Label, Number: run.Number, Phase: t.Test.Phase, Hanging: t.Hangings[run.HangingID], At: t.Test.At.Add(run.Start - t.Runs[0].Start),
+		r := report.Run{Test: t.Test.Label, Number: run.Number, Phase: t.Test.Phase, Hanging: t.Hangings[run.HangingID], At: t.Walls[run.ID],
 			DurationS: run.Planned.Seconds(), Excluded: run.Excluded}
 		for _, p := range run.Positions {
 			r.Positions = append(r.Positions, report.Position{Channel: p.Channel, Injector: p.Injector})
@@ -340,14 +340,12 @@ func reportCurve(f fitted, density *curve.Density) report.Curve {
 	if density != nil {
 		per = density.GPerML
 	}
-	values := make([]float64, len(f.Curve.Values))
-	for i, v := range f.Curve.Values {
-		values[i] = math.NaN()
-		if f.Curve.Marks[i] == curve.Used {
-			values[i] = (v - x.Level) / per
-		}
+	t, values := f.Curve.Points()
+	for i := range values {
+		values[i] = (values[i] - x.Level) / per
 	}
-	c := report.Curve{Channel: f.Curve.Channel, Injector: f.Injector, ElapsedS: f.Curve.ElapsedS, OnsetS: x.StartS, EndS: x.EndS,
+	// A misread or two leave no gap worth the name.
+	c := report.Curve{Channel: f.Curve.Channel, Injector: f.Injector, ElapsedS: t, GapS: 0.5, OnsetS: x.StartS, EndS: x.EndS,
 		Fit: &report.Line{FromS: x.StartS, FromY: 0, ToS: x.EndS, ToY: x.Gain / per}}
 	if density != nil {
 		c.ML = values
@@ -385,7 +383,7 @@ func reportBudget(t testFits, s ratedSet) *report.Budget {
 			continue
 		}
 		x := f.fill()
-		b := &report.Budget{Of: fmt.Sprintf("injector %s, %s, run %d", of.Injector, t.Test.Phase, f.Run), U: x.UMLPerMin, DF: math.NaN(), U95: x.U95MLPerMin}
+		b := &report.Budget{Of: fmt.Sprintf("injector %s, %s, run %d", of.Injector, t.Test.Phase, f.Run), U: x.UMLPerMin, DF: x.DFMLPerMin, U95: x.U95MLPerMin}
 		for _, term := range x.Budget {
 			b.Terms = append(b.Terms, report.Term{Name: term.Name, U: term.U, DF: term.DF, Says: budgetSays[term.Name]})
 		}

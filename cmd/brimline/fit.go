@@ -81,8 +81,9 @@ type testFits struct {
 	Engine   ingest.Engine
 	Test     ingest.Test
 	Runs     []ingest.Run
-	Hangings map[int64]int // number by id
-	Fits     []fitted      // run by run, in the order of the positions
+	Hangings map[int64]int       // number by id
+	Walls    map[int64]time.Time // when each run began, by its id
+	Fits     []fitted            // run by run, in the order of the positions
 	Used     []ingest.Calibration
 	Warnings []string
 }
@@ -108,7 +109,7 @@ func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error)
 	if err != nil {
 		return out, err
 	}
-	out.Hangings = map[int64]int{}
+	out.Hangings, out.Walls = map[int64]int{}, map[int64]time.Time{}
 	for _, h := range hangings {
 		out.Hangings[h.ID] = h.Number
 	}
@@ -125,6 +126,7 @@ func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error)
 			return out, err
 		}
 		at := wallOf(boots, run.BootID, run.Start)
+		out.Walls[run.ID] = at
 		for i, s := range series {
 			cal, err := r.Calibration(ctx, s.Channel.Name, at)
 			if errors.Is(err, store.ErrNotFound) {
@@ -153,7 +155,7 @@ func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error)
 func deadFill(channel string, why error) rate.Fill {
 	nan := math.NaN()
 	return rate.Fill{Channel: channel, Kind: rate.KindStill, Unit: curve.Gram, RateGPerMin: nan, RateMLPerMin: nan,
-		U: nan, U95: nan, DF: nan, UMLPerMin: nan, U95MLPerMin: nan, StartS: nan, EndS: nan,
+		U: nan, U95: nan, DF: nan, UMLPerMin: nan, U95MLPerMin: nan, DFMLPerMin: nan, StartS: nan, EndS: nan,
 		Flags: []rate.Flag{{Code: "no-data", Severity: rate.Forbids, Says: why.Error()}}}
 }
 
