@@ -27,7 +27,7 @@ func openBoard(cfg *config.Config, clock rig.Clock) ([]rig.Sensor, error) {
 	if len(gpioioctl.Chips) == 0 {
 		why := "none was found under /dev/gpiochip*"
 		for _, f := range append(state.Failed, state.Skipped...) {
-			if strings.Contains(f.String(), "ioctl") {
+			if f.D.String() == "ioctl-gpio" {
 				why = f.Err.Error()
 			}
 		}

@@ -202,14 +202,12 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 			d.log.Info("stopped", "readings", stats.Put, "durable", stats.Kept)
 			return nil
 		}
-		err = fmt.Errorf("serve: %w%s", err, storeAdvice(err))
-		d.log.Error("the bench cannot go on", "error", err)
-		d.server.Fail(err)
+		d.server.Fail(err) // for the page; the program's end writes it to the log
 		select {
 		case <-ctx.Done():
 		case <-time.After(failedStays):
 		}
-		return err
+		return fmt.Errorf("serve: %w", err)
 	})
 	return g.Wait()
 }
@@ -222,14 +220,6 @@ func (t teeSink) Put(samples []rig.Sample) error {
 		return err
 	}
 	return t.page.Put(samples)
-}
-
-// storeAdvice is the next step after a store's failure.
-func storeAdvice(err error) string {
-	if errors.Is(err, store.ErrFull) {
-		return "; free space and start again: what was acknowledged is safe"
-	}
-	return ""
 }
 
 func (d *daemon) storeStatus() serve.StoreStatus {

@@ -220,7 +220,7 @@ func TestServeWhenTheDiskIsFull(t *testing.T) {
 	ended := make(chan error, 1)
 	go func() { ended <- d.run(ctx, ln, true) }()
 	v := waitFor(t, "http://"+ln.Addr().String(), "failure", func(v liveState) bool { return v.Failed != "" })
-	if v.Store.OK || !strings.Contains(v.Failed, "no space left") || !strings.Contains(v.Failed, "free space and start again") {
+	if v.Store.OK || !strings.Contains(v.Failed, "no space left") || !strings.Contains(v.Failed, "not kept") {
 		t.Errorf("the page is told %q, store %+v", v.Failed, v.Store)
 	}
 	stop() // nobody waits for the rest of the page's last seconds
