@@ -33,7 +33,8 @@ change is smaller than a margin. Set the margin before you see the data: it is
 the smallest change that you would care about.
 
 TESTs are labels or numbers of tests of one engine in the store of --data; each
-belongs to the phase that it was noted with. A file has a header and one row for each tube of each run:
+belongs to the phase that it was noted with. A file has a header and one row for
+each tube of each run:
 
   engine,date,phase,hanging,run,injector,volume_ml,duration_s
   Sprayer 1,2026-03-02,baseline,1,1,1,33.5,180

@@ -264,15 +264,13 @@ func ratesOfTest(c *cobra.Command, ref string, o ratesFlags, given func(string) 
 // openRead opens the store in a data folder: the bench's own, or else the simulated
 // one's.
 func openRead(ctx context.Context, dir string) (*store.Reader, error) {
-	path := filepath.Join(dir, realStore)
-	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
-		if sim := filepath.Join(dir, simStore); isFile(sim) {
-			path = sim
-		} else {
-			return nil, badInput(fmt.Errorf("%s holds no store (%s or %s): name the folder that --data of serve or --out of demo named", dir, realStore, simStore))
+	for _, name := range []string{realStore, simStore} {
+		path := filepath.Join(dir, name)
+		if _, err := os.Stat(path); !errors.Is(err, os.ErrNotExist) {
+			return store.OpenRead(ctx, path)
 		}
 	}
-	return store.OpenRead(ctx, path)
+	return nil, badInput(fmt.Errorf("%s holds no store (%s or %s): name the folder that --data of serve or --out of demo named", dir, realStore, simStore))
 }
 
 // ratesOf is the rates of one stored test.
