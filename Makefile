@@ -32,7 +32,8 @@ demo: build
 	bin/brimline demo --out $(OUT)
 
 test: page vet build-all
-	go test ./...
+	cd $(PAGE) && npm test
+	go test -timeout 30m ./...
 	$(MAKE) race
 
 # What runs on several goroutines at once is also tested under the race detector,
@@ -49,7 +50,7 @@ vet:
 fuzz:
 	@for pkg in $$(go list ./...); do \
 		for target in $$(go test -list '^Fuzz' $$pkg | grep '^Fuzz'); do \
-			echo "$$pkg $$target"; go test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) $$pkg || exit 1; \
+			echo "$$pkg $$target"; go test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x $$pkg || exit 1; \
 		done; \
 	done
 
