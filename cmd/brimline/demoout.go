@@ -92,28 +92,29 @@ func (d *demo) print(w io.Writer) error {
 	wrapTo(&b, "", "Now: "+after.next)
 	b.WriteString("\n")
 
-	fmt.Fprintf(&b, "Return flow of each injector, mL/min (mean of %d runs, ± 95 %%), and what the simulator was told\n", demoRuns)
+	fmt.Fprintf(&b, "Return flow in mL/min, mean of %d runs ± 95 %%, (what the simulator was told)\n", demoRuns)
 	t := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
-	fmt.Fprint(t, "  injector\tbaseline\t±\tsimulator\tafter\t±\tsimulator\tratio to set\t±\tflags\n")
+	fmt.Fprint(t, "  injector\tbaseline\tafter\tratio to set\t\n")
 	flags := d.flagsOf()
 	for _, m := range after.members {
 		fmt.Fprintf(t, "  %s", m.Injector)
 		for i := range d.tests {
 			k := slices.IndexFunc(d.rates[i].members, func(x rate.Member) bool { return x.Injector == m.Injector })
-			v, u := "–", "–"
-			if k >= 0 {
-				scale := d.rates[i].perMeasured()
-				x := d.rates[i].members[k]
-				v, u = report.FormatWithU(x.Mean*scale, x.U95*scale)
+			if k < 0 {
+				fmt.Fprint(t, "\t–")
+				continue
 			}
-			fmt.Fprintf(t, "\t%s\t%s\t(%.2f)", v, u, d.meanTruth(i, m.Injector))
+			scale := d.rates[i].perMeasured()
+			x := d.rates[i].members[k]
+			v, u := report.FormatWithU(x.Mean*scale, x.U95*scale)
+			fmt.Fprintf(t, "\t%s ± %s (%.2f)", v, u, d.meanTruth(i, m.Injector))
 		}
 		q, uq := report.FormatWithU(m.Ratio, m.RatioU95)
-		mark := ""
+		said := flags[m.Injector]
 		if s := report.Finding(m.Standing); s != report.InLine {
-			mark = s.Mark() + " " + string(m.Standing) + " "
+			said = strings.TrimSuffix(s.Mark()+" "+string(m.Standing)+", "+said, ", ")
 		}
-		fmt.Fprintf(t, "\t%s\t%s\t%s\n", q, uq, mark+flags[m.Injector])
+		fmt.Fprintf(t, "\t%s ± %s\t%s\n", q, uq, said)
 	}
 	t.Flush()
 	wrapTo(&b, "  ", fmt.Sprintf("Figures in brackets are the simulator's truth, marked so because a real bench never knows it. Of the %d fills' own 95 %% intervals %d hold it.", d.fills(), d.held()))
