@@ -120,9 +120,11 @@ func one[T any](found []T, err error, what string, known func() ([]string, error
 
 const knownMax = 10 // labels that a not-found error offers
 
-func (r *Reader) labels(ctx context.Context, query string, args ...any) func() ([]string, error) {
+// labels asks for what a not-found error offers. Who has a transaction open asks
+// inside it: another connection may not be had until it ends.
+func labels(ctx context.Context, q queryer, query string, args ...any) func() ([]string, error) {
 	return func() ([]string, error) {
-		return list(ctx, r.db, scanText, query+" LIMIT "+strconv.Itoa(knownMax), args...)
+		return list(ctx, q, scanText, query+" LIMIT "+strconv.Itoa(knownMax), args...)
 	}
 }
 
@@ -312,7 +314,7 @@ func (r *Reader) Calibration(ctx context.Context, channel string, at time.Time) 
 	found, err := list(ctx, r.db, scanCalibration, selectCalibration+
 		`WHERE name = ? AND (at IS NULL OR at <= ?) ORDER BY at DESC, k.id DESC LIMIT 1`, channel, at.UTC().Format(timeLayout))
 	c, err := one(found, err, fmt.Sprintf("calibration of channel %q at %s: calibrate it", channel, at.UTC().Format(time.RFC3339)),
-		r.labels(ctx, `SELECT DISTINCT name || ' (first ' || coalesce(min(at), 'undated') || ')' FROM calibration k
+		labels(ctx, r.db, `SELECT DISTINCT name || ' (first ' || coalesce(min(at), 'undated') || ')' FROM calibration k
 			JOIN channel c ON c.id = k.channel GROUP BY name ORDER BY name`))
 	return c, explain("find a calibration", r.path, err)
 }
@@ -351,7 +353,7 @@ const byRef = `WHERE label = ? OR CAST(id AS TEXT) = ? ORDER BY label = ? DESC L
 // Engine finds an engine by its label or id. None is ErrNotFound.
 func (r *Reader) Engine(ctx context.Context, ref string) (ingest.Engine, error) {
 	found, err := list(ctx, r.db, scanEngine, selectEngine+byRef, ref, ref, ref)
-	e, err := one(found, err, fmt.Sprintf("engine %q", ref), r.labels(ctx, `SELECT label FROM engine ORDER BY id DESC`))
+	e, err := one(found, err, fmt.Sprintf("engine %q", ref), labels(ctx, r.db, `SELECT label FROM engine ORDER BY id DESC`))
 	return e, explain("find an engine", r.path, err)
 }
 
@@ -435,7 +437,7 @@ func scanTest(row *sql.Rows) (t ingest.Test, err error) {
 // Test finds a test by its label or id. None is ErrNotFound.
 func (r *Reader) Test(ctx context.Context, ref string) (ingest.Test, error) {
 	found, err := list(ctx, r.db, scanTest, selectTest+byRef, ref, ref, ref)
-	t, err := one(found, err, fmt.Sprintf("test %q", ref), r.labels(ctx, `SELECT label FROM test ORDER BY id DESC`))
+	t, err := one(found, err, fmt.Sprintf("test %q", ref), labels(ctx, r.db, `SELECT label FROM test ORDER BY id DESC`))
 	return t, explain("find a test", r.path, err)
 }
 
@@ -542,7 +544,7 @@ func (r *Reader) Run(ctx context.Context, id int64) (ingest.Run, error) {
 	if err == nil {
 		err = r.positions(ctx, found)
 	}
-	run, err := one(found, err, fmt.Sprintf("run %d", id), r.labels(ctx, `SELECT id FROM run ORDER BY id DESC`))
+	run, err := one(found, err, fmt.Sprintf("run %d", id), labels(ctx, r.db, `SELECT id FROM run ORDER BY id DESC`))
 	return run, explain("find a run", r.path, err)
 }
 

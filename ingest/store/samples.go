@@ -267,7 +267,7 @@ func (r *Reader) Samples(ctx context.Context, bootID int64, channel string, from
 	found, err := list(ctx, tx, func(row *sql.Rows) (p place, err error) {
 		return p, row.Scan(&p.id, &p.number)
 	}, `SELECT c.id, number FROM boot_channel b JOIN channel c ON c.id = b.channel WHERE boot = ? AND name = ?`, bootID, channel)
-	p, err := one(found, err, fmt.Sprintf("channel %q in boot %d", channel, bootID), r.labels(ctx,
+	p, err := one(found, err, fmt.Sprintf("channel %q in boot %d", channel, bootID), labels(ctx, tx,
 		`SELECT name FROM boot_channel b JOIN channel c ON c.id = b.channel WHERE boot = ? ORDER BY number`, bootID))
 	if err != nil {
 		return nil, explain(op, r.path, err)

@@ -23,7 +23,6 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"database/sql"
 	"errors"
@@ -84,7 +83,7 @@ func (r *Reader) Path() string { return r.path }
 // left as it was.
 func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 	const op = "open for writing"
-	if err := checkMagic(path, true); err != nil {
+	if err := checkFile(path, true); err != nil {
 		return nil, explain(op, path, err)
 	}
 	lock, err := takeLock(path)
@@ -143,7 +142,7 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 // Close the Reader when done: the writer's log grows while a read goes on.
 func OpenRead(ctx context.Context, path string) (*Reader, error) {
 	const op = "open for reading"
-	if err := checkMagic(path, false); err != nil {
+	if err := checkFile(path, false); err != nil {
 		return nil, explain(op, path, err)
 	}
 	r, err := openReader(ctx, path, "ro")
@@ -207,37 +206,27 @@ func dsn(path, mode string) string {
 	return (&url.URL{Scheme: "file", Path: abs, RawQuery: "mode=" + mode + "&_pragma=busy_timeout(5000)"}).String()
 }
 
-// checkMagic refuses, before SQLite sees it, what cannot be a SQLite file. A
-// missing file is an error unless it may be made; an empty one is as good as none.
-func checkMagic(path string, mayMake bool) error {
+// checkFile refuses what cannot be a store before SQLite sees it. A missing file is
+// an error unless it may be made.
+//
+// It looks at the file from outside only. A process that opens and closes a file
+// loses all the locks it has on it (POSIX), SQLite's own included: another program
+// could then take the log away from under a store that this process has open.
+func checkFile(path string, mayMake bool) error {
 	if mayMake {
 		if _, err := os.Stat(filepath.Dir(path)); err != nil {
 			return fmt.Errorf("its folder: %w", err)
 		}
 	}
-	f, err := os.Open(path)
+	info, err := os.Stat(path)
 	if mayMake && errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return err
-	}
 	if !info.Mode().IsRegular() {
 		return fmt.Errorf("it is a folder or a device, not a file: check the path: %w", ErrNotStore)
-	}
-	magic := []byte("SQLite format 3\x00")
-	head := make([]byte, len(magic))
-	n, err := io.ReadFull(f, head)
-	if err != nil && n > 0 && !errors.Is(err, io.ErrUnexpectedEOF) {
-		return err
-	}
-	if n > 0 && !bytes.Equal(head, magic) {
-		return fmt.Errorf("its first bytes are %q, not those of a store: it is another kind of file or damaged, and was left as it is: check the path, or restore a backup: %w", head[:n], ErrNotStore)
 	}
 	return nil
 }
@@ -250,7 +239,7 @@ func isEmpty(path string) bool {
 // takeLock takes the writer's lock. The system gives it back when the process
 // ends, however it ends; the lock file itself stays.
 func takeLock(path string) (*os.File, error) {
-	name := path + ".lock"
+	name := followLinks(path) + ".lock"
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o644)
 	if err != nil {
 		return nil, err
@@ -268,6 +257,24 @@ func takeLock(path string) (*os.File, error) {
 	f.Truncate(0)
 	fmt.Fprintf(f, "process %d\n", os.Getpid())
 	return f, nil
+}
+
+// followLinks returns where a symbolic link at path leads, however many there are, so
+// that a store has one lock by whichever name it is opened. What is no link, or leads
+// in a circle, comes back as it is.
+func followLinks(path string) string {
+	for range 40 { // as many as Linux follows
+		target, err := os.Readlink(path)
+		if err != nil {
+			return path
+		}
+		if !filepath.IsAbs(target) {
+			// Not filepath.Join: a ".." is the folder's own, which may be a link too.
+			target = filepath.Dir(path) + string(filepath.Separator) + target
+		}
+		path = target
+	}
+	return path
 }
 
 // queryer is what *sql.DB, *sql.Conn and *sql.Tx have in common.
