@@ -137,7 +137,7 @@ func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Lo
 	if err := bench.calibrate(ctx, st, cfg.Channels); err != nil {
 		return fmt.Errorf("serve: %w", err)
 	}
-	calibrations, err := currentCalibrations(ctx, st.Reader, cfg.Channels, bench.wall)
+	calibrations, err := currentCalibrations(ctx, st.Reader, cfg.Channels)
 	if err != nil {
 		return fmt.Errorf("serve: %w", err)
 	}
@@ -321,18 +321,18 @@ func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []confi
 }
 
 // currentCalibrations returns each channel's newest calibration; a channel without
-// one is left out.
-func currentCalibrations(ctx context.Context, r *store.Reader, channels []config.Channel, at time.Time) (map[string]ingest.Calibration, error) {
+// one is left out. The wall clock is not asked: a board without a clock of its own
+// starts in 1970, before all of them.
+func currentCalibrations(ctx context.Context, r *store.Reader, channels []config.Channel) (map[string]ingest.Calibration, error) {
 	out := map[string]ingest.Calibration{}
 	for _, ch := range channels {
-		c, err := r.Calibration(ctx, ch.Name, at)
-		if errors.Is(err, store.ErrNotFound) {
-			continue
-		}
+		all, err := r.Calibrations(ctx, ch.Name)
 		if err != nil {
 			return nil, err
 		}
-		out[ch.Name] = c
+		if len(all) > 0 {
+			out[ch.Name] = all[len(all)-1]
+		}
 	}
 	return out, nil
 }

@@ -254,6 +254,33 @@ func TestServeUsage(t *testing.T) {
 	}
 }
 
+// A board that starts in 1970 measures by its newest calibration all the same.
+func TestCalibrationsAreFoundWithoutAClock(t *testing.T) {
+	ctx := t.Context()
+	st, err := openStore(ctx, t.TempDir(), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	channels := []config.Channel{{Name: "tube1"}, {Name: "tube2"}}
+	if _, err := st.NewBoot(ctx, time.Unix(30, 0), []rig.Channel{{Name: "tube1"}, {Name: "tube2"}}); err != nil {
+		t.Fatal(err)
+	}
+	made := time.Date(2026, 4, 9, 7, 30, 0, 0, time.UTC)
+	for days, zero := range []float64{100, 200} {
+		if _, err := st.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: made.AddDate(0, 0, days), Zero: zero, CountsPerGram: 2000}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got, err := currentCalibrations(ctx, st.Reader, channels)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got) != 1 || got["tube1"].Zero != 200 {
+		t.Errorf("got %+v, want tube1's second and no other", got)
+	}
+}
+
 func TestServePortInUse(t *testing.T) {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -297,7 +324,7 @@ func TestLiveFindingHoldsTheTruth(t *testing.T) {
 	if err := bench.calibrate(t.Context(), st, cfg.Channels); err != nil {
 		t.Fatal(err)
 	}
-	calibrations, err := currentCalibrations(t.Context(), st.Reader, cfg.Channels, bench.wall)
+	calibrations, err := currentCalibrations(t.Context(), st.Reader, cfg.Channels)
 	if err != nil {
 		t.Fatal(err)
 	}
