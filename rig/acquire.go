@@ -249,6 +249,23 @@ func (a *Acquirer) Counters(channel int) Counters {
 	return c
 }
 
+// Events returns what the sensors have to tell since it was last called, with the
+// channels numbered as samples are. Any goroutine may call it.
+func (a *Acquirer) Events() []Event {
+	var out []Event
+	for i, s := range a.sensors {
+		t, ok := s.(Teller)
+		if !ok {
+			continue
+		}
+		for _, e := range t.Events() {
+			e.Channel += a.first[i]
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
 type channelCounts struct {
 	quality       [qualities]atomic.Uint64
 	elapsed, good atomic.Int64

@@ -85,6 +85,14 @@ type Clock interface {
 	Now() time.Duration
 }
 
+// Sleeper is a Clock that can be waited on, for drivers that look for a ready bit from
+// time to time. Sleep returns when d has passed, at the earliest, or soon after ctx's
+// end with its error.
+type Sleeper interface {
+	Clock
+	Sleep(ctx context.Context, d time.Duration) error
+}
+
 // Sink takes samples. Put is called by several goroutines at once, one for each
 // sensor; samples of one channel come in order. It must not keep the slice. An
 // error from Put ends the acquisition.
