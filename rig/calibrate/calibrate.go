@@ -22,7 +22,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"time"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
@@ -34,6 +33,13 @@ type Point struct {
 	Counts  float64 `json:"counts"`   // mean of the good readings
 	UCounts float64 `json:"u_counts"` // its standard uncertainty: on every point, or 0 on every point for equal weights
 	MPEG    float64 `json:"mpe_g"`    // maximum permissible error of the masses loaded, plus or minus, g; 0: exact
+
+	// Where the point stands in its calibration; Fit does not look at it.
+	Cycle int     `json:"cycle,omitempty"`         // from 1: the loads up and down again; 0: not said
+	Down  bool    `json:"down,omitempty"`          // reached by taking load off
+	Load  string  `json:"load,omitempty"`          // in words: "150 g (100 + 50)"
+	AtS   float64 `json:"at_s,omitempty"`          // elapsed since the first point, s
+	UMean float64 `json:"u_mean_counts,omitempty"` // standard uncertainty of Counts by blocks; does not weigh
 }
 
 // Line is a calibration line with the covariance of its two parameters. The fit's
@@ -179,41 +185,4 @@ func (l Line) Grams(counts, uCounts float64) (grams, u float64, err error) {
 	grams = (counts - l.Zero) / l.Span
 	_, uLine := l.Counts(grams)
 	return grams, math.Hypot(uLine, uCounts) / math.Abs(l.Span), nil
-}
-
-// Certificate is what is kept of a calibration, so that another can judge or repeat
-// it. It is stored and exported as JSON.
-type Certificate struct {
-	Channel   string    `json:"channel"`
-	At        time.Time `json:"at"`
-	By        string    `json:"by"`
-	TempC     *float64  `json:"temp_c"` // of the air at the bench; null if not noted
-	MassClass string    `json:"mass_class"`
-	Note      string    `json:"note,omitempty"`
-	Points    []Point   `json:"points"`
-	Line      Line      `json:"line"`
-}
-
-// mpeMilliGrams is OIML R 111-1:2004, table 1: maximum permissible errors in mg of
-// the conventional mass, by class and nominal grams. F2 from 500 g on, and M1 and M2
-// from 200 g on, are from memory.
-var mpeMilliGrams = map[string]map[float64]float64{
-	"F2": {10: 0.6, 20: 0.8, 50: 1.0, 100: 1.6, 200: 3.0, 500: 8.0, 1000: 16},
-	"M1": {10: 2.0, 20: 2.5, 50: 3.0, 100: 5.0, 200: 10, 500: 25, 1000: 50},
-	"M2": {10: 6.0, 20: 8.0, 50: 10, 100: 16, 200: 30, 500: 80, 1000: 160},
-}
-
-// MPE returns the maximum permissible error, plus or minus, in g, of one reference
-// mass of class F2, M1 or M2 (OIML R 111-1:2004). Those of masses loaded together
-// add up.
-func MPE(class string, nominalG float64) (float64, error) {
-	byMass, ok := mpeMilliGrams[class]
-	if !ok {
-		return 0, fmt.Errorf("mass tolerance: class %q is not known: use F2, M1 or M2, or give the tolerance in grams", class)
-	}
-	mg, ok := byMass[nominalG]
-	if !ok {
-		return 0, fmt.Errorf("mass tolerance: no %s mass of %g g: use 10, 20, 50, 100, 200, 500 or 1000 g, or give the tolerance in grams", class, nominalG)
-	}
-	return mg / 1000, nil
 }
