@@ -112,6 +112,16 @@ type Calibration struct {
 	Certificate   []byte  // JSON: masses, readings, temperature, who, when due
 }
 
+// CalibrationCheck is one reading of a known mass held against a calibration, which
+// it does not change; every one is kept.
+type CalibrationCheck struct {
+	ID            int64
+	CalibrationID int64
+	Channel       string // the calibration's
+	At            time.Time
+	Certificate   []byte // JSON: the mass, the readings, the difference and its tolerance, who
+}
+
 // Boot is one start of the daemon: the origin of elapsed times.
 type Boot struct {
 	ID     int64

@@ -326,6 +326,29 @@ func (r *Reader) Calibrations(ctx context.Context, channel string) ([]ingest.Cal
 	return cs, explain("list calibrations", r.path, err)
 }
 
+// AddCalibrationCheck keeps a check of a calibration, which it leaves as it is, and
+// returns the check's id. A calibration that is not there is ErrConflict.
+func (s *Store) AddCalibrationCheck(ctx context.Context, c ingest.CalibrationCheck) (int64, error) {
+	const op = "keep a check of a calibration"
+	if err := checkYear("its time", c.At); err != nil {
+		return 0, explain(op, s.path, err)
+	}
+	return s.insert(ctx, op, `INSERT INTO calibration_check (calibration, at, certificate) VALUES (?, ?, ?)`,
+		c.CalibrationID, timeText(c.At), c.Certificate)
+}
+
+// CalibrationChecks lists the checks of a channel's calibrations, or of all channels'
+// when it is empty, oldest first.
+func (r *Reader) CalibrationChecks(ctx context.Context, channel string) ([]ingest.CalibrationCheck, error) {
+	scan := func(row *sql.Rows) (c ingest.CalibrationCheck, err error) {
+		return c, row.Scan(&c.ID, &c.CalibrationID, &c.Channel, wallTime{&c.At}, &c.Certificate)
+	}
+	cs, err := list(ctx, r.db, scan, `SELECT x.id, x.calibration, name, x.at, x.certificate FROM calibration_check x
+		JOIN calibration k ON k.id = x.calibration JOIN channel c ON c.id = k.channel
+		WHERE ?1 = '' OR name = ?1 ORDER BY x.at, x.id`, channel)
+	return cs, explain("list checks of calibrations", r.path, err)
+}
+
 // AddEngine keeps an engine and returns its id. A label taken is ErrConflict.
 func (s *Store) AddEngine(ctx context.Context, e ingest.Engine) (int64, error) {
 	return s.insert(ctx, fmt.Sprintf("keep engine %q", e.Label), `INSERT INTO engine

@@ -178,6 +178,14 @@ CREATE TABLE aside (
 	why     TEXT NOT NULL,
 	data    BLOB NOT NULL
 ) STRICT;
+`, `
+CREATE TABLE calibration_check (
+	id          INTEGER PRIMARY KEY,
+	calibration INTEGER NOT NULL REFERENCES calibration,
+	at          TEXT,
+	certificate BLOB
+) STRICT;
+CREATE INDEX calibration_check_calibration ON calibration_check (calibration);
 `}
 
 // SchemaVersion is the schema this program writes.

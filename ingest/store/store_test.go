@@ -137,6 +137,8 @@ func TestBookComesBackAsItWasKept(t *testing.T) {
 	later := line
 	later.At, later.UZero, later.Certificate = day.AddDate(0, 0, 7), math.NaN(), nil
 	later.ID = no(s.AddCalibration(ctx, later))(t)
+	checked := ingest.CalibrationCheck{CalibrationID: line.ID, Channel: "tube2", At: day.AddDate(0, 1, 0), Certificate: []byte(`{"mass_g":100}`)}
+	checked.ID = no(s.AddCalibrationCheck(ctx, checked))(t)
 	corrected := day.AddDate(56, 0, 0)
 	if err := s.CorrectBoot(ctx, boot.ID, corrected, "network time"); err != nil {
 		t.Fatal(err)
@@ -161,6 +163,9 @@ func TestBookComesBackAsItWasKept(t *testing.T) {
 		same(t, "calibration at its own time", no(r.Calibration(ctx, "tube2", later.At))(t), later)
 		same(t, "calibrations", no(r.Calibrations(ctx, "tube2"))(t), []ingest.Calibration{line, later})
 		same(t, "calibrations of all channels", no(r.Calibrations(ctx, ""))(t), []ingest.Calibration{line, later})
+		same(t, "checks", no(r.CalibrationChecks(ctx, "tube2"))(t), []ingest.CalibrationCheck{checked})
+		same(t, "checks of all channels", no(r.CalibrationChecks(ctx, ""))(t), []ingest.CalibrationCheck{checked})
+		same(t, "checks of another channel", no(r.CalibrationChecks(ctx, "tube1"))(t), []ingest.CalibrationCheck(nil))
 		same(t, "boots", no(r.Boots(ctx))(t), []ingest.Boot{{ID: boot.ID, Wall: corrected, Stored: day}})
 		same(t, "corrections", no(r.Corrections(ctx, boot.ID))(t), []Correction{{day, corrected, "network time"}})
 		same(t, "channels", no(r.Channels(ctx))(t), tubes(3))
@@ -215,6 +220,7 @@ func TestBookRefuses(t *testing.T) {
 		"correct no boot":    {s.CorrectBoot(ctx, 5, day, ""), ErrNotFound, "no boot 5"},
 		"change no test":     {s.UpdateTest(ctx, ingest.Test{ID: 9, EngineID: engine, Label: "T4"}), ErrNotFound, "no test 9"},
 		"change no engine":   {s.UpdateEngine(ctx, ingest.Engine{ID: 9, Label: "F"}), ErrNotFound, "no engine 9"},
+		"check of nothing":   {first(s.AddCalibrationCheck(ctx, ingest.CalibrationCheck{CalibrationID: 77, At: day})), ErrConflict, "not there"},
 		"no calibration":     {first(s.Calibration(ctx, "tube1", day)), ErrNotFound, `channel "tube1"`},
 		"unknown channel":    {first(s.Samples(ctx, boot.ID, "tube9", 0, End)), ErrNotFound, "there are tube1, tube2"},
 		"two of a name":      {first(s.NewBoot(ctx, day, []rig.Channel{{Name: "a"}, {Name: "a"}})), ErrConflict, `channel 1, "a"`},
@@ -1078,5 +1084,29 @@ func TestKilled(t *testing.T) {
 	t.Logf("killed after, in seconds of samples: %v", lives)
 	if reflect.DeepEqual(lives, make([]life, len(lives))) {
 		t.Error("nothing was ever acknowledged: the test does not bite")
+	}
+}
+
+// A store of schema 1 gets the table of checks when it is next opened for writing, and
+// what stood in it stays.
+func TestSchemaOneIsBroughtForward(t *testing.T) {
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "old.db")
+	s := no(Open(ctx, path, Options{}))(t)
+	id := no(s.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: day, CountsPerGram: 2147}))(t)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	execSQL(t, path, `DROP TABLE calibration_check`, `PRAGMA user_version = 1`)
+	if _, err := OpenRead(ctx, path); err == nil || !strings.Contains(err.Error(), "has schema 1") {
+		t.Errorf("reading it: %v", err)
+	}
+	s = no(Open(ctx, path, Options{}))(t)
+	defer s.Close()
+	if _, err := s.AddCalibrationCheck(ctx, ingest.CalibrationCheck{CalibrationID: id, At: day}); err != nil {
+		t.Error(err)
+	}
+	if cs := no(s.Calibrations(ctx, "tube1"))(t); len(cs) != 1 || cs[0].CountsPerGram != 2147 {
+		t.Errorf("calibrations %+v", cs)
 	}
 }
