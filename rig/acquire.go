@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"runtime/debug"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -86,7 +87,9 @@ func (a *Acquirer) Channels() int { return len(a.seq) }
 //   - a sensor or the sink fails: it returns that first error, naming the sensor.
 //
 // In each case all sensors are stopped (see Starter) and no goroutine is left when
-// it returns. It allocates nothing per sample.
+// it returns. It allocates nothing per sample. A panic of a sensor or of the sink is
+// raised again here, once every sensor is stopped, so that what the caller deferred
+// runs: valves are released, the store is closed.
 func (a *Acquirer) Run(ctx context.Context, sink Sink, o AcquireOptions) error {
 	if sink == nil {
 		return errors.New("acquire: no sink given: samples would be lost")
@@ -113,9 +116,10 @@ func (a *Acquirer) Run(ctx context.Context, sink Sink, o AcquireOptions) error {
 	inner, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var (
-		wg    sync.WaitGroup
-		once  sync.Once
-		first error
+		wg       sync.WaitGroup
+		once     sync.Once
+		first    error
+		panicked atomic.Pointer[string]
 	)
 	fail := func(err error) {
 		once.Do(func() { first = err })
@@ -133,12 +137,22 @@ func (a *Acquirer) Run(ctx context.Context, sink Sink, o AcquireOptions) error {
 					fail(a.wrap(i, "stop", err))
 				}
 			}()
+			defer func() {
+				if p := recover(); p != nil {
+					told := fmt.Sprintf("%v\n\n%s", p, debug.Stack())
+					panicked.CompareAndSwap(nil, &told)
+					cancel()
+				}
+			}()
 			if err := a.read(inner, i, sink, o.Until); err != nil {
 				fail(err)
 			}
 		})
 	}
 	wg.Wait()
+	if told := panicked.Load(); told != nil {
+		panic(*told)
+	}
 	if first != nil {
 		return first
 	}

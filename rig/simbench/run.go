@@ -53,6 +53,7 @@ type run struct {
 	drain, end                int64 // ns; 0: it does not drain, nor end by itself
 	channels                  []runChannel
 	next                      atomic.Pointer[run]
+	outlets                   *Outlets // nil: the flow goes into the tubes
 
 	warm, warmTau    float64 // relative, s
 	pulse, pulseRadS float64
@@ -201,6 +202,7 @@ func (b *Bench) begin(p RunPlan, start int64) (*run, error) {
 		}
 		r.channels = append(r.channels, c)
 	}
+	r.outlets = b.runs[len(b.runs)-1].outlets
 	b.runs[len(b.runs)-1].next.Store(r)
 	b.runs = append(b.runs, r)
 	return r, nil
@@ -275,6 +277,9 @@ func (r *run) delivered(ch int, t int64) float64 {
 func (r *run) grams(ch int, t int64) float64 {
 	c := &r.channels[ch]
 	mL := min(c.leftML+r.delivered(ch, t), r.tubeML)
+	if r.outlets != nil {
+		mL, _ = r.outlets.level(r, ch, t)
+	}
 	if r.end > 0 && t > r.drain {
 		left := max(0, float64(r.end-t)/float64(max(1, r.end-r.drain)))
 		film := min(r.filmML[ch], mL)
