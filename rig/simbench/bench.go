@@ -21,6 +21,9 @@ type Options struct {
 	SPS      int     // nominal rate of the chips: 80 (default) or 10
 	Pace     float64 // virtual seconds per real second: 1 is real time, 0 as fast as possible
 	World    *World  // nil: DefaultWorld()
+	// Clocks[ch] is the number of the clock line that channel ch hangs on, any number:
+	// channels of one number share it. nil: each channel has one of its own.
+	Clocks []int
 	// Counts, if set, replaces the cells: it gives the value of the channel's nth
 	// conversion, from 1, at a gain. For tests of drivers, which need to know every bit.
 	Counts func(channel int, n uint64, gain int) int32
@@ -36,9 +39,10 @@ type Bench struct {
 	wall time.Time    // real time at elapsed zero, for Pace
 
 	mu      sync.Mutex
-	lines   []*Line
-	active  int // lines being read
-	running int // of these, lines that are not waiting
+	lines   []*Line // one for each channel
+	times   []*timeline
+	active  int // timelines being read
+	running int // of these, those that are not waiting
 	runs    []*run
 	starts  uint64 // runs begun so far
 	loop    *LoopPlan
@@ -62,6 +66,9 @@ func New(o Options) (*Bench, error) {
 	case o.Pace < 0 || math.IsNaN(o.Pace) || math.IsInf(o.Pace, 0):
 		return nil, fmt.Errorf("simulated bench: pace %g: use 1 for real time or 0 for as fast as possible", o.Pace)
 	}
+	if o.Clocks != nil && len(o.Clocks) != o.Channels {
+		return nil, fmt.Errorf("simulated bench: %d clock lines named for %d channels: name one for each", len(o.Clocks), o.Channels)
+	}
 	w := DefaultWorld()
 	if o.World != nil {
 		w = *o.World
@@ -71,8 +78,19 @@ func New(o Options) (*Bench, error) {
 	}
 	b := &Bench{o: o, w: w, wall: time.Now()}
 	b.runs = []*run{b.stillRun()}
+	shared := map[int]*timeline{}
 	for i := range o.Channels {
-		b.lines = append(b.lines, newLine(b, i))
+		var tl *timeline
+		if o.Clocks != nil {
+			tl = shared[o.Clocks[i]]
+		}
+		if tl == nil {
+			tl = b.newTimeline(i)
+			if o.Clocks != nil {
+				shared[o.Clocks[i]] = tl
+			}
+		}
+		b.lines = append(b.lines, newLine(b, i, tl))
 	}
 	return b, nil
 }
@@ -84,11 +102,11 @@ func (b *Bench) Channels() int { return len(b.lines) }
 func (b *Bench) Now() time.Duration { return time.Duration(b.now.Load()) }
 
 // Line returns the pins of channel i's chip, and the clock for its driver, which
-// only the goroutine that uses the driver may read. It panics if there is no such
-// channel.
+// only the goroutine that uses the driver may read. Channels that share a clock line
+// share the pin sck and the clock. It panics if there is no such channel.
 func (b *Bench) Line(i int) (sck gpio.PinOut, dout gpio.PinIn, clk rig.Clock) {
 	l := b.lines[i]
-	return &l.sck, &l.dout, l
+	return &l.sck, &l.dout, l.timeline
 }
 
 // Advance moves the clock on by d, as time goes by between runs. It is an error while
@@ -120,9 +138,13 @@ type Fault struct {
 	// Unplugged: no chip answers; the pull-up holds DOUT high. Plugging it in again
 	// powers the chip up anew.
 	Unplugged bool
+	// Hung: the chip has its power and answers its clock, but no conversion ends.
+	Hung bool
+	// Stuck: every conversion gives the code of the one before.
+	Stuck bool
 	// StallsPerOp is the chance that the driver loses the processor at a pin
 	// operation or a look at the clock, for 10 us to 30 ms (log-uniform, assumed). A
-	// read makes about 140 of them.
+	// read makes about 140 of them. On a shared clock line the largest counts.
 	StallsPerOp float64
 }
 
@@ -147,24 +169,32 @@ func (b *Bench) line(channel int) (*Line, error) {
 	return b.lines[channel], nil
 }
 
-// Line is one chip's clock and data line with a time of its own. It is the rig.Clock
-// for that chip's driver.
+// Line is one channel: a chip with its data line, on a clock line of its own or a
+// shared one.
 type Line struct {
+	*timeline
 	b     *Bench
 	index int
-	sck   sckPin
 	dout  doutPin
 	chip  chip
 	fault atomic.Pointer[Fault]
+	seq   uint64 // samples made by Record
+}
+
+// timeline is one clock line with a time of its own, which whoever drives it moves
+// on. It is the rig.Clock for the driver.
+type timeline struct {
+	bench *Bench
+	sck   sckPin
+	lines []*Line // that hang on it
 
 	// Touched by the driver's goroutine only.
 	t       int64 // ns
 	rng     *rand.Rand
 	stalls  float64 // StallsPerOp that toStall was drawn for
 	toStall int64   // operations left until the next stall
-	seq     uint64  // samples made by Record
 
-	// Guarded by b.mu.
+	// Guarded by bench.mu.
 	active, waiting, called bool
 	wake                    int64
 	grant                   chan struct{} // one token: it is this line's turn
@@ -177,11 +207,19 @@ const (
 	forever   = int64(1 << 62)
 )
 
-func newLine(b *Bench, i int) *Line {
-	l := &Line{b: b, index: i, rng: b.rand("line", uint64(i)), toStall: math.MaxInt64, grant: make(chan struct{}, 1)}
+// newTimeline makes the clock line whose first channel is first.
+func (b *Bench) newTimeline(first int) *timeline {
+	tl := &timeline{bench: b, rng: b.rand("line", uint64(first)), toStall: math.MaxInt64, grant: make(chan struct{}, 1)}
+	tl.sck = sckPin{pin{tl, fmt.Sprintf("SIM_SCK%d", first), 2 * first}}
+	b.times = append(b.times, tl)
+	return tl
+}
+
+func newLine(b *Bench, i int, tl *timeline) *Line {
+	l := &Line{timeline: tl, b: b, index: i}
+	tl.lines = append(tl.lines, l)
 	l.fault.Store(&Fault{})
-	l.sck = sckPin{pin: pin{l, fmt.Sprintf("SIM_SCK%d", i), 2 * i}}
-	l.dout = doutPin{pin: pin{l, fmt.Sprintf("SIM_DOUT%d", i), 2*i + 1}}
+	l.dout = doutPin{pin: pin{tl, fmt.Sprintf("SIM_DOUT%d", i), 2*i + 1}, c: &l.chip}
 	l.chip.init(l)
 	return l
 }
@@ -206,10 +244,10 @@ func (b *Bench) rand(what string, numbers ...uint64) *rand.Rand {
 }
 
 // Now returns the line's time, and takes a little of it.
-func (l *Line) Now() time.Duration { return time.Duration(l.op()) }
+func (l *timeline) Now() time.Duration { return time.Duration(l.op()) }
 
 // op spends the time of one operation and returns the moment of its effect.
-func (l *Line) op() int64 {
+func (l *timeline) op() int64 {
 	l.t += opNs
 	if l.toStall--; l.toStall <= 0 {
 		const least, most = 10e3, 30e6 // ns
@@ -219,17 +257,29 @@ func (l *Line) op() int64 {
 	return l.t
 }
 
-func (l *Line) drawStall() {
+func (l *timeline) drawStall() {
 	l.toStall = math.MaxInt64
 	if l.stalls > 0 {
 		l.toStall = 1 + int64(l.rng.ExpFloat64()/l.stalls)
 	}
 }
 
+// catchUp draws the next stall anew when a fault has changed.
+func (l *timeline) catchUp() {
+	stalls := 0.0
+	for _, x := range l.lines {
+		stalls = max(stalls, x.fault.Load().StallsPerOp)
+	}
+	if stalls != l.stalls {
+		l.stalls = stalls
+		l.drawStall()
+	}
+}
+
 // wait lets other lines run until it is this line's turn at time until. It returns
 // false if the line was given up meanwhile.
-func (l *Line) wait(until int64) bool {
-	b := l.b
+func (l *timeline) wait(until int64) bool {
+	b := l.bench
 	b.mu.Lock()
 	if !l.active {
 		b.mu.Unlock()
@@ -258,12 +308,12 @@ func (l *Line) wait(until int64) bool {
 
 // dispatch gives the turn to the line that wakes first, if no line is running. It
 // returns that line, or nil. b.mu is held.
-func (b *Bench) dispatch() *Line {
+func (b *Bench) dispatch() *timeline {
 	if b.running > 0 || b.active == 0 {
 		return nil
 	}
-	var next *Line
-	for _, l := range b.lines {
+	var next *timeline
+	for _, l := range b.times {
 		if l.waiting && (next == nil || l.wake < next.wake) {
 			next = l
 		}
@@ -276,8 +326,8 @@ func (b *Bench) dispatch() *Line {
 }
 
 // begin counts the line as being read, from the bench's present time on.
-func (l *Line) begin() {
-	b := l.b
+func (l *timeline) begin() {
+	b := l.bench
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if l.active {
@@ -293,8 +343,8 @@ func (l *Line) begin() {
 }
 
 // end takes the line out of the count, and wakes its driver if it waits.
-func (l *Line) end() {
-	b := l.b
+func (l *timeline) end() {
+	b := l.bench
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if !l.active {
@@ -309,7 +359,7 @@ func (l *Line) end() {
 		b.running--
 	}
 	if b.active == 0 { // the bench's time is that of the line that got furthest
-		for _, l := range b.lines {
+		for _, l := range b.times {
 			b.now.Store(max(b.now.Load(), l.t))
 		}
 	}

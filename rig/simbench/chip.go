@@ -80,6 +80,10 @@ func (c *chip) powerUp(t int64) {
 
 // run does the conversions that end up to t.
 func (c *chip) run(t int64) {
+	if c.l.fault.Load().Hung {
+		c.next = max(c.next, t+1) // so that it is never due
+		return
+	}
 	if t < c.next {
 		return
 	}
@@ -107,6 +111,9 @@ func (c *chip) convert() {
 	} else {
 		v = c.cell.counts(c.next, c.gain)
 	}
+	if c.l.fault.Load().Stuck && c.n > 1 {
+		v = int32(c.value<<8) >> 8
+	}
 	c.value = uint32(max(-0x800000, min(v, 0x7FFFFF))) & 0xFFFFFF
 	c.next += c.period
 	c.setDout(gpio.Low)
@@ -119,8 +126,8 @@ func (c *chip) setDout(v gpio.Level) {
 	c.dout = v
 }
 
-func (c *chip) clock(v gpio.Level) {
-	t := c.l.op()
+// clock is a change of the clock line at t.
+func (c *chip) clock(t int64, v gpio.Level) {
 	c.tick(t)
 	if v == c.sck {
 		return
@@ -157,15 +164,12 @@ func (c *chip) waitForEdge(timeout time.Duration) bool {
 	if !c.armed || timeout < 0 {
 		return false
 	}
-	if f := l.fault.Load(); f.StallsPerOp != l.stalls {
-		l.stalls = f.StallsPerOp
-		l.drawStall()
-	}
+	l.catchUp()
 	until := forever
 	if timeout > 0 {
 		until = t + int64(timeout)
 	}
-	if !c.off && c.dout == gpio.High && c.next < until {
+	if !c.off && c.dout == gpio.High && c.next < until && !l.fault.Load().Hung {
 		until = c.next + wakeNs + l.rng.Int64N(wakeSlack)
 	}
 	if !l.wait(until) {
@@ -179,9 +183,9 @@ func (c *chip) waitForEdge(timeout time.Duration) bool {
 	return false
 }
 
-// pin is what a line's two pins have in common.
+// pin is what the pins of a clock line have in common.
 type pin struct {
-	l      *Line
+	l      *timeline
 	name   string
 	number int
 }
@@ -191,16 +195,19 @@ func (p *pin) Name() string     { return p.name }
 func (p *pin) Number() int      { return p.number }
 func (p *pin) Function() string { return "" }
 
-// Halt gives up the line: other lines need not wait for it any more.
-func (p *pin) Halt() error {
+type sckPin struct{ pin }
+
+// Halt gives up the line: others need not wait for it any more.
+func (p *sckPin) Halt() error {
 	p.l.end()
 	return nil
 }
 
-type sckPin struct{ pin }
-
 func (p *sckPin) Out(v gpio.Level) error {
-	p.l.chip.clock(v)
+	t := p.l.op()
+	for _, l := range p.l.lines {
+		l.chip.clock(t, v)
+	}
 	return nil
 }
 
@@ -208,20 +215,37 @@ func (p *sckPin) PWM(gpio.Duty, physic.Frequency) error {
 	return fmt.Errorf("simulated pin %s: it has no PWM: drive it with Out", p.name)
 }
 
-type doutPin struct{ pin }
+type doutPin struct {
+	pin
+	c *chip
+}
+
+// Halt gives up the pin, and the line with its last pin that gives edges.
+func (p *doutPin) Halt() error {
+	p.disarm()
+	return nil
+}
+
+func (p *doutPin) disarm() {
+	p.c.armed = false
+	for _, l := range p.l.lines {
+		if l.chip.armed {
+			return
+		}
+	}
+	p.l.end()
+}
 
 // In asks for falling edges, or for none. Like the kernel's pins it leaves queued
 // edges where they are.
 func (p *doutPin) In(_ gpio.Pull, edge gpio.Edge) error {
-	c := &p.l.chip
 	switch edge {
 	case gpio.NoEdge:
-		c.armed = false
-		p.l.end()
+		p.disarm()
 	case gpio.FallingEdge:
 		p.l.begin()
-		c.tick(p.l.op())
-		c.armed = true
+		p.c.tick(p.l.op())
+		p.c.armed = true
 	default:
 		return fmt.Errorf("simulated pin %s: edges %v: the simulated chip gives falling edges only", p.name, edge)
 	}
@@ -229,12 +253,11 @@ func (p *doutPin) In(_ gpio.Pull, edge gpio.Edge) error {
 }
 
 func (p *doutPin) Read() gpio.Level {
-	c := &p.l.chip
-	c.tick(p.l.op())
-	return c.dout
+	p.c.tick(p.l.op())
+	return p.c.dout
 }
 
-func (p *doutPin) WaitForEdge(timeout time.Duration) bool { return p.l.chip.waitForEdge(timeout) }
+func (p *doutPin) WaitForEdge(timeout time.Duration) bool { return p.c.waitForEdge(timeout) }
 func (p *doutPin) Pull() gpio.Pull                        { return gpio.PullUp }
 func (p *doutPin) DefaultPull() gpio.Pull                 { return gpio.PullNoChange }
 

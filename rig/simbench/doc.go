@@ -13,8 +13,9 @@
 //
 // # Time
 //
-// Each chip has a [Line] with a time of its own, which every pin operation and every
-// look at the clock moves on a little. A line whose driver waits posts when it wants
+// Each clock line has a time of its own, which every pin operation and every look at
+// the clock moves on a little; see Options.Clocks for chips that share one. A line
+// whose driver waits posts when it wants
 // to wake; when all lines that are being read wait, the one that wakes first runs
 // (the lowest number, if two do). So one line runs at a time, in an order that
 // depends only on the seed, whatever the machine's scheduler does.
