@@ -33,8 +33,16 @@ func Render(w io.Writer, r Report) error {
 	if err := pageTemplate.Execute(&b, newView(&r)); err != nil {
 		return fmt.Errorf("report: render %q: %w", r.Title, err)
 	}
-	// A label may hold what neither HTML nor a printer can take.
-	clean := bytes.Map(func(c rune) rune {
+	clean := cleaned(b.Bytes())
+	if _, err := w.Write(clean); err != nil {
+		return fmt.Errorf("report: write %q (%d bytes): %w; check the free space and that the place can be written to", r.Title, len(clean), err)
+	}
+	return nil
+}
+
+// cleaned takes out what neither HTML nor a printer can take; a label may hold it.
+func cleaned(page []byte) []byte {
+	return bytes.Map(func(c rune) rune {
 		switch {
 		case c < ' ' && c != '\t' && c != '\n' && c != '\r', c == 0xFFFE, c == 0xFFFF:
 			return utf8.RuneError
@@ -42,11 +50,7 @@ func Render(w io.Writer, r Report) error {
 			return utf8.RuneError // direction marks would turn what follows them around
 		}
 		return c
-	}, b.Bytes())
-	if _, err := w.Write(clean); err != nil {
-		return fmt.Errorf("report: write %q (%d bytes): %w; check the free space and that the place can be written to", r.Title, len(clean), err)
-	}
-	return nil
+	}, page)
 }
 
 // view is the page's content with every number already written out.
