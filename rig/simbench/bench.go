@@ -73,7 +73,7 @@ func New(o Options) (*Bench, error) {
 	if o.World != nil {
 		w = *o.World
 	}
-	if err := w.check(); err != nil {
+	if err := w.resolve(); err != nil {
 		return nil, fmt.Errorf("simulated bench: %w", err)
 	}
 	b := &Bench{o: o, w: w, wall: time.Now()}
@@ -146,6 +146,11 @@ type Fault struct {
 	// operation or a look at the clock, for 10 us to 30 ms (log-uniform, assumed). A
 	// read makes about 140 of them. On a shared clock line the largest counts.
 	StallsPerOp float64
+	// Kind is a wiring fault by name, with its Severity, from now on; "": none.
+	Kind     FaultKind
+	Severity float64
+
+	wires *wires // of Kind
 }
 
 // SetFault sets what is wrong with a channel's wiring from now on. While the channel
@@ -157,6 +162,20 @@ func (b *Bench) SetFault(channel int, f Fault) error {
 	}
 	if f.StallsPerOp < 0 || f.StallsPerOp > 1 || math.IsNaN(f.StallsPerOp) {
 		return fmt.Errorf("simulated bench: set a fault: %g stalls an operation: use 0 to 1", f.StallsPerOp)
+	}
+	if f.Kind != "" {
+		info, err := f.Kind.info()
+		if err == nil && !info.Wiring {
+			err = fmt.Errorf("%s is no fault of the wiring: plan it in a run", f.Kind)
+		}
+		if err == nil {
+			err = checkSeverity(f.Severity)
+		}
+		if err != nil {
+			return fmt.Errorf("simulated bench: set a fault: %w", err)
+		}
+		f.wires = &wires{}
+		f.wires.set(f.Kind, f.Severity*info.Full, b.now.Load())
 	}
 	l.fault.Store(&f)
 	return nil
@@ -268,7 +287,7 @@ func (l *timeline) drawStall() {
 func (l *timeline) catchUp() {
 	stalls := 0.0
 	for _, x := range l.lines {
-		stalls = max(stalls, x.fault.Load().StallsPerOp)
+		stalls = max(stalls, x.fault.Load().StallsPerOp, x.stallsPerOp(l.t))
 	}
 	if stalls != l.stalls {
 		l.stalls = stalls

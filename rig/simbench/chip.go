@@ -25,6 +25,7 @@ type chip struct {
 	dout   gpio.Level
 	highAt int64 // when sck rose
 	off    bool  // powered down, or not there
+	supply supply
 	offAt  int64 // since when
 	armed  bool  // falling edges are queued
 	edges  int   // queued
@@ -45,13 +46,18 @@ func (c *chip) init(l *Line) {
 	c.period = int64(nominal / factor)
 	c.gain = 128
 	c.dout = gpio.High
+	c.cell.period = c.period
+	c.supply.event = forever
 	c.settle = 4 * c.period // 400 ms at 10 SPS, 50 ms at 80 SPS, on the chip's own oscillator
 	c.next = c.settle
 }
 
 // tick brings the chip to time t.
 func (c *chip) tick(t int64) {
-	unplugged := c.l.fault.Load().Unplugged
+	if t >= c.supply.event {
+		c.supplied(t)
+	}
+	unplugged := c.l.fault.Load().Unplugged || c.supply.gone
 	switch {
 	case unplugged && !c.off:
 		c.powerDown(t)
@@ -116,6 +122,7 @@ func (c *chip) convert() {
 	}
 	c.value = uint32(max(-0x800000, min(v, 0x7FFFFF))) & 0xFFFFFF
 	c.next += c.period
+	c.supply.look(c.l, c.next)
 	c.setDout(gpio.Low)
 }
 
@@ -172,7 +179,7 @@ func (c *chip) waitForEdge(timeout time.Duration) bool {
 	if !c.off && c.dout == gpio.High && c.next < until && !l.fault.Load().Hung {
 		until = c.next + wakeNs + l.rng.Int64N(wakeSlack)
 	}
-	if !l.wait(until) {
+	if !l.wait(l.busyUntil(until)) {
 		return false
 	}
 	c.tick(l.op())

@@ -13,12 +13,13 @@ type RunPlan struct {
 	// Positions[ch] is the injector, 1 for the first cylinder, that feeds channel ch;
 	// 0: none. nil: injector 1 on channel 0 and so on.
 	Positions []int
-	Hanging   int           // number of the hanging: a new number draws new hanging effects
-	Treated   bool          // the engine responds to the event
-	Still     time.Duration // before the flow starts
-	Flow      time.Duration // how long it lasts
-	Blocked   []int         // channels that no flow reaches
-	LeftInML  []float64     // what was not emptied out of each channel's tube; nil: a film
+	Hanging   int            // number of the hanging: a new number draws new hanging effects
+	Treated   bool           // the engine responds to the event
+	Still     time.Duration  // before the flow starts
+	Flow      time.Duration  // how long it lasts
+	Blocked   []int          // channels that no flow reaches
+	LeftInML  []float64      // what was not emptied out of each channel's tube; nil: a film
+	Faults    []PlannedFault // see Faults; at most one of a kind on a channel
 }
 
 // Run is when a run begins and when its flow starts and ends, elapsed.
@@ -35,16 +36,20 @@ type LoopPlan struct {
 
 // Truth is what a measurement should have found.
 type Truth struct {
-	Injector           int     // that fed the channel; 0: none
-	RateMLPerMin       float64 // mean over the window, without hunting and pulsation, 0 where nothing flows
-	VolumeML           float64 // that really came in the window, hunting and pulsation included
-	MassG              float64 // in the tube at the window's end
-	FlowStart, FlowEnd time.Duration
+	Injector           int           // that fed the channel; 0: none
+	RateMLPerMin       float64       // the injector's, mean over the window, without hunting and pulsation, 0 where nothing flows
+	VolumeML           float64       // that really came in the window, hunting and pulsation included
+	LostML             float64       // that the injector sent in the window and that did not come: in the hose, or another way (less than 0: held before)
+	MassG              float64       // in the tube at the window's end
+	ArtefactG          float64       // that the cell shows besides MassG and PullG at the window's end
+	LevelML            float64       // in the tube at the window's end, gas included
+	FlowStart, FlowEnd time.Duration // of the channel
 	DensityGPerML      float64
 	CountsPerGram      float64
 	ZeroCounts         float64       // with nothing on the cell, at power-on, without the random walk
 	PullG              float64       // of the hose
 	Period             time.Duration // of the channel's conversions
+	Faults             []FaultTruth  // of the run on this channel, as the fuel meets them
 }
 
 // run is one run of all channels. Once made it does not change, save for next.
@@ -57,7 +62,7 @@ type run struct {
 
 	warm, warmTau    float64 // relative, s
 	pulse, pulseRadS float64
-	step             float64 // s between points of the hunting series
+	points           int // of a series along the flow, huntStepS apart
 	densityGPerML    float64
 	tubeML           float64
 	filmML           []float64
@@ -69,13 +74,39 @@ type runChannel struct {
 	pullG    float64
 	rateMLS  float64 // R of the model, mL/s
 	phase    float64
-	hunt     []float64 // relative, at multiples of step from the flow's start
-	huntSum  []float64 // its integral up to there, s
+	moving   series   // hunting, and an Engine's warm-up
+	warming  series   // an Engine's warm-up alone
+	from, to int64    // ns, of its flow
+	skipped  float64  // mL that the model has before from
+	leakMLS  float64  // after to
+	fx       *effects // nil: no faults
+}
+
+// series is a relative deviation at multiples of huntStepS from the flow's start, with
+// straight lines between them, and its integral up to there, s.
+type series struct{ value, sum []float64 }
+
+func newSeries(value []float64) series {
+	s := series{value, make([]float64, len(value))}
+	for k := 1; k < len(value); k++ {
+		s.sum[k] = s.sum[k-1] + (value[k-1]+value[k])/2*huntStepS
+	}
+	return s
+}
+
+// integral returns the integral over the first u seconds.
+func (s *series) integral(u float64) float64 {
+	if s.value == nil {
+		return 0
+	}
+	k := min(int(u/huntStepS), len(s.value)-2)
+	d := u - float64(k)*huntStepS
+	return s.sum[k] + d*(s.value[k]+(s.value[k+1]-s.value[k])*d/(2*huntStepS))
 }
 
 // stillRun is what there is before the first run: emptied tubes, nothing flows.
 func (b *Bench) stillRun() *run {
-	return &run{channels: make([]runChannel, b.o.Channels), densityGPerML: b.w.DensityGPerML, tubeML: b.w.TubeML}
+	return &run{channels: make([]runChannel, b.o.Channels), filmML: make([]float64, b.o.Channels), densityGPerML: b.w.DensityGPerML, tubeML: b.w.TubeML}
 }
 
 // StartRun empties the tubes, save for what the plan leaves in them, and begins a run
@@ -84,7 +115,7 @@ func (b *Bench) stillRun() *run {
 func (b *Bench) StartRun(p RunPlan) (Run, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	r, err := b.begin(p, b.now.Load())
+	r, err := b.begin(p, b.now.Load(), nil)
 	if err != nil {
 		return Run{}, fmt.Errorf("simulated bench: start a run: %w", err)
 	}
@@ -100,12 +131,10 @@ func (b *Bench) Loop(p LoopPlan) error {
 	if p.Hold < 0 || p.Drain < 0 || p.Still+p.Flow+p.Hold+p.Drain < time.Second {
 		return fmt.Errorf("simulated bench: loop: hold %v, drain %v: neither may be negative, and a round must last at least 1 s", p.Hold, p.Drain)
 	}
-	r, err := b.begin(p.RunPlan, b.now.Load())
-	if err != nil {
+	if _, err := b.begin(p.RunPlan, b.now.Load(), &p); err != nil {
 		return fmt.Errorf("simulated bench: loop: %w", err)
 	}
-	p.close(r)
-	p.Positions, p.Blocked, p.LeftInML = slices.Clone(p.Positions), slices.Clone(p.Blocked), slices.Clone(p.LeftInML)
+	p.Positions, p.Blocked, p.LeftInML, p.Faults = slices.Clone(p.Positions), slices.Clone(p.Blocked), slices.Clone(p.LeftInML), slices.Clone(p.Faults)
 	b.loop = &p
 	return nil
 }
@@ -121,7 +150,7 @@ const (
 )
 
 // begin makes the run and lets the lines find it. b.mu is held.
-func (b *Bench) begin(p RunPlan, start int64) (*run, error) {
+func (b *Bench) begin(p RunPlan, start int64, loop *LoopPlan) (*run, error) {
 	n := b.o.Channels
 	if p.Still < 0 || p.Flow < 0 || p.Flow > 24*time.Hour {
 		return nil, fmt.Errorf("still %v, flow %v: use 0 or more, and at most 24 h of flow", p.Still, p.Flow)
@@ -158,23 +187,27 @@ func (b *Bench) begin(p RunPlan, start int64) (*run, error) {
 
 	w := &b.w
 	number := b.starts
-	b.starts++
 	r := &run{
 		start:     start,
 		flowStart: start + int64(p.Still),
 		warmTau:   w.WarmUp.Seconds(),
 		pulse:     w.Pulsation, pulseRadS: 2 * math.Pi * w.PulsationHz,
-		step:          huntStepS,
 		densityGPerML: w.DensityGPerML,
 		tubeML:        w.TubeML,
 	}
 	r.flowEnd = r.flowStart + int64(p.Flow)
 	r.warm = w.WarmUpStart * math.Exp(-float64(r.flowStart)/float64(w.Afternoon))
 	points := int(p.Flow.Seconds()/huntStepS) + 2
+	r.points = points
 	shared := b.hunting(points, w.SharedHuntingSD, "shared hunting", number)
+	var rail, speed, thinning []float64
+	if e := w.Engine; e != nil {
+		rail, speed = b.hunting(points, e.RailSD, "rail", number), b.hunting(points, e.RPMSD, "speed", number)
+		thinning = e.thinning(points, (e.WarmC-e.ColdC)*math.Exp(-float64(r.flowStart)/float64(w.Afternoon)), w.WarmUp)
+	}
 	runFactor := 1 + w.RunSD*bounded(b.rand("run", number))
 	for ch, i := range positions {
-		c, inj, hanging := runChannel{injector: i}, uint64(i), uint64(int64(p.Hanging))
+		c, inj, hanging := runChannel{injector: i, from: r.flowStart, to: r.flowEnd}, uint64(i), uint64(int64(p.Hanging))
 		film := w.FilmML * min(b.rand("film", number, uint64(ch)).ExpFloat64(), 3)
 		r.filmML = append(r.filmML, film)
 		c.leftML = min(film, w.TubeML)
@@ -191,18 +224,35 @@ func (b *Bench) begin(p RunPlan, start int64) (*run, error) {
 				c.rateMLS *= 1 + b.response(i)
 			}
 			c.phase = 2 * math.Pi * float64(i-1) / float64(injectors)
-			c.hunt = b.hunting(points, w.OwnHuntingSD, "own hunting", number, inj)
-			c.huntSum = make([]float64, points)
-			for k := range c.hunt {
-				c.hunt[k] += shared[k]
-				if k > 0 {
-					c.huntSum[k] = c.huntSum[k-1] + (c.hunt[k-1]+c.hunt[k])/2*huntStepS
-				}
+			moving := b.hunting(points, w.OwnHuntingSD, "own hunting", number, inj)
+			for k := range moving {
+				moving[k] += shared[k]
 			}
+			if e := w.Engine; e != nil {
+				guide := 0.0
+				if q := e.Return(i, e.WarmC); q.MLPerMin() > 0 {
+					guide = q.GuideMLPerMin / q.MLPerMin()
+				}
+				toRail, toSpeed := e.sensitivity(i)
+				warming := make([]float64, points)
+				for k := range moving {
+					warming[k] = guide * thinning[k]
+					moving[k] += warming[k] + toRail*rail[k] + toSpeed*speed[k]
+				}
+				c.warming = newSeries(warming)
+			}
+			c.moving = newSeries(moving)
 		}
 		r.channels = append(r.channels, c)
 	}
 	r.outlets = b.runs[len(b.runs)-1].outlets
+	if loop != nil {
+		loop.close(r)
+	}
+	if err := r.afflict(p.Faults); err != nil {
+		return nil, err
+	}
+	b.starts++
 	b.runs[len(b.runs)-1].next.Store(r)
 	b.runs = append(b.runs, r)
 	return r, nil
@@ -242,11 +292,10 @@ func (b *Bench) nextRound(r *run) *run {
 	if b.loop == nil || b.runs[len(b.runs)-1] != r {
 		return r.next.Load()
 	}
-	next, err := b.begin(b.loop.RunPlan, r.end)
+	next, err := b.begin(b.loop.RunPlan, r.end, b.loop)
 	if err != nil {
 		return nil // cannot be: the same plan was begun before
 	}
-	b.loop.close(next)
 	if len(b.runs) > loopRuns {
 		b.runs = slices.Clone(b.runs[len(b.runs)-loopRuns:])
 	}
@@ -255,37 +304,82 @@ func (b *Bench) nextRound(r *run) *run {
 
 // underlying returns the integral of the model without hunting and pulsation, mL,
 // over the flow's first u seconds.
-func (r *run) underlying(ch int, u float64) float64 {
-	return r.channels[ch].rateMLS * (u + r.warm*r.warmTau*math.Expm1(-u/r.warmTau))
+func (r *run) underlying(c *runChannel, u float64) float64 {
+	return c.rateMLS * (u + r.warm*r.warmTau*math.Expm1(-u/r.warmTau) + c.warming.integral(u))
 }
 
-// delivered returns the integral of the whole model, mL, from the flow's start to t.
-func (r *run) delivered(ch int, t int64) float64 {
-	c := &r.channels[ch]
-	if c.rateMLS == 0 || t <= r.flowStart {
+// integral returns the integral of the whole model, mL, from the engine's flow's start
+// to t, which lies in the flow.
+func (r *run) integral(c *runChannel, t int64) float64 {
+	u := float64(t-r.flowStart) / 1e9
+	pulse := r.pulse / r.pulseRadS * (math.Sin(r.pulseRadS*u+c.phase) - math.Sin(c.phase))
+	warm := r.warm * r.warmTau * math.Expm1(-u/r.warmTau)
+	return c.rateMLS * (u + warm + c.moving.integral(u) + pulse)
+}
+
+// sent returns what the channel's injector has sent from the run's start to t, mL.
+func (r *run) sent(c *runChannel, t int64) float64 {
+	if c.rateMLS == 0 || t <= c.from {
 		return 0
 	}
-	u := float64(min(t, r.flowEnd)-r.flowStart) / 1e9
-	k := min(int(u/r.step), len(c.hunt)-2)
-	d := u - float64(k)*r.step
-	hunt := c.huntSum[k] + d*(c.hunt[k]+(c.hunt[k+1]-c.hunt[k])*d/(2*r.step))
-	pulse := r.pulse / r.pulseRadS * (math.Sin(r.pulseRadS*u+c.phase) - math.Sin(c.phase))
-	return r.underlying(ch, u) + c.rateMLS*(hunt+pulse)
+	return r.integral(c, min(t, c.to)) - c.skipped + r.leaked(c, t)
 }
 
-// grams returns what the tube and the hose put on the cell at t.
-func (r *run) grams(ch int, t int64) float64 {
+// leaked returns what came of it after the flow's end.
+func (r *run) leaked(c *runChannel, t int64) float64 {
+	if r.end > 0 {
+		t = min(t, r.drain)
+	}
+	return c.leakMLS * float64(max(0, t-c.to)) / 1e9
+}
+
+// delivered returns what has come into the tube from the run's start to t, mL.
+func (r *run) delivered(ch int, t int64) float64 {
 	c := &r.channels[ch]
-	mL := min(c.leftML+r.delivered(ch, t), r.tubeML)
+	v := r.sent(c, t)
+	if c.fx != nil {
+		v = c.fx.arrivedOf(v, t)
+	}
+	return v
+}
+
+// tube returns what is in the tube at t, of v mL that have come.
+func (r *run) tube(ch int, v float64, t int64) (mL float64) {
+	c := &r.channels[ch]
+	mL = c.leftML + v
 	if r.outlets != nil {
 		mL, _ = r.outlets.level(r, ch, t)
 	}
+	if c.fx != nil {
+		mL += c.fx.filmAt(r, t)
+	}
+	mL = min(mL, r.tubeML)
 	if r.end > 0 && t > r.drain {
 		left := max(0, float64(r.end-t)/float64(max(1, r.end-r.drain)))
 		film := min(r.filmML[ch], mL)
 		mL = film + (mL-film)*left
 	}
-	return mL*r.densityGPerML + c.pullG
+	return mL
+}
+
+// grams returns what the tube and the hose put on the cell at t.
+func (r *run) grams(ch int, t int64) float64 {
+	c := &r.channels[ch]
+	v := r.delivered(ch, t)
+	g := r.tube(ch, v, t)*r.densityGPerML + c.pullG
+	if c.fx != nil {
+		g += c.fx.artefactG(r, v, t)
+	}
+	return g
+}
+
+// levelML returns how high the tube stands at t as a volume, gas included.
+func (r *run) levelML(ch int, t int64) float64 {
+	mL := r.tube(ch, r.delivered(ch, t), t)
+	if fx := r.channels[ch].fx; fx != nil {
+		mL += fx.foamAt(t)
+	}
+	return min(mL, r.tubeML)
 }
 
 // response is the relative change of an injector's rate where a run is Treated.
@@ -328,21 +422,31 @@ func (b *Bench) Truth(ch int, from, to time.Duration) (Truth, error) {
 	if i+1 < len(b.runs) && b.runs[i+1].start < int64(to) {
 		return Truth{}, fmt.Errorf("simulated bench: truth of channel %d from %v to %v: the next run begins at %v: give times within one run", ch, from, to, time.Duration(b.runs[i+1].start))
 	}
-	clip := func(t time.Duration) float64 {
-		return float64(max(r.flowStart, min(int64(t), r.flowEnd))-r.flowStart) / 1e9
-	}
 	c := &r.channels[ch]
-	return Truth{
+	steady := func(t time.Duration) float64 {
+		u := float64(max(c.from, min(int64(t), c.to))-r.flowStart) / 1e9
+		return r.underlying(c, u) + r.leaked(c, int64(t))
+	}
+	came := r.delivered(ch, int64(to)) - r.delivered(ch, int64(from))
+	end := r.tube(ch, r.delivered(ch, int64(to)), int64(to)) * r.densityGPerML
+	x := Truth{
 		Injector:      c.injector,
-		RateMLPerMin:  (r.underlying(ch, clip(to)) - r.underlying(ch, clip(from))) / (to - from).Minutes(),
-		VolumeML:      r.delivered(ch, int64(to)) - r.delivered(ch, int64(from)),
-		MassG:         r.grams(ch, int64(to)) - c.pullG,
-		FlowStart:     time.Duration(r.flowStart),
-		FlowEnd:       time.Duration(r.flowEnd),
+		RateMLPerMin:  (steady(to) - steady(from)) / (to - from).Minutes(),
+		VolumeML:      came,
+		LostML:        r.sent(c, int64(to)) - r.sent(c, int64(from)) - came,
+		MassG:         end,
+		ArtefactG:     r.grams(ch, int64(to)) - end - c.pullG,
+		LevelML:       r.levelML(ch, int64(to)),
+		FlowStart:     time.Duration(c.from),
+		FlowEnd:       time.Duration(c.to),
 		DensityGPerML: r.densityGPerML,
 		CountsPerGram: l.chip.cell.span,
 		ZeroCounts:    l.chip.cell.zero,
 		PullG:         c.pullG,
 		Period:        time.Duration(l.chip.period),
-	}, nil
+	}
+	if c.fx != nil {
+		x.Faults = slices.Clone(c.fx.truth)
+	}
+	return x, nil
 }

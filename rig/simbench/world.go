@@ -21,7 +21,14 @@ import (
 //	counts = zero + span (grams + pull) + walk + transient + shaking + white
 //
 // Zero means zero: change what DefaultWorld returns.
+//
+// With an Engine the base rates, the pulsation's frequency and the warm-up come from
+// it: W is 0, the guide's part of each base goes with 1/viscosity as the fuel warms,
+// and what of hunting is shared moves pressure and speed. RatesMLPerMin, WarmUpStart
+// and PulsationHz are then not looked at.
 type World struct {
+	Engine *Engine // nil: the base rates are RatesMLPerMin
+
 	// The engine. Spreads are relative standard deviations.
 	RatesMLPerMin []float64 // base rate of each injector, the first cylinder first
 	RunSD         float64   // of a run, the same for all injectors
@@ -56,6 +63,7 @@ type World struct {
 	PowerOnCounts        float64 // transient after power-up
 	PowerOn              time.Duration
 	ShakingCounts        float64 // amplitude at PulsationHz while the flow lasts
+	Orders               []Order // what else shakes at multiples of the crank's speed, twice PulsationHz
 	LargestMassErrorMPEs float64 // a reference mass's error is uniform within this many M1 tolerances
 }
 
@@ -104,19 +112,29 @@ func DefaultWorld() World {
 	}
 }
 
-func (w *World) check() error {
+// resolve checks the world, and takes from its engine what that states.
+func (w *World) resolve() error {
+	if w.Engine != nil {
+		if err := w.Engine.check(); err != nil {
+			return fmt.Errorf("world: %w", err)
+		}
+		w.RatesMLPerMin = w.Engine.rates()
+		w.WarmUpStart, w.PulsationHz = 0, w.Engine.RPM/120
+	}
 	if len(w.RatesMLPerMin) == 0 {
 		return fmt.Errorf("world: RatesMLPerMin is empty: the engine needs at least one injector")
 	}
 	for i, r := range w.RatesMLPerMin {
-		if !(r >= 0 && r <= 1000) {
-			return fmt.Errorf("world: RatesMLPerMin of injector %d is %g: use 0 to 1000", i+1, r)
+		if !(r >= 0 && r <= maxRateMLPerMin) {
+			return fmt.Errorf("world: RatesMLPerMin of injector %d is %g: use 0 to %d", i+1, r, maxRateMLPerMin)
 		}
 	}
-	for _, x := range []struct {
-		name        string
-		v, min, max float64
-	}{
+	for i, o := range w.Orders {
+		if !(o.Order > 0 && o.Order <= 100 && math.Abs(o.Counts) <= 1e6) {
+			return fmt.Errorf("world: Orders[%d] is order %g with %g counts: use orders above 0, to 100, of at most 1e6 counts", i, o.Order, o.Counts)
+		}
+	}
+	for _, x := range []limits{
 		{"RunSD", w.RunSD, 0, 0.2}, {"ResidualSD", w.ResidualSD, 0, 0.2}, {"HangingSD", w.HangingSD, 0, 0.2},
 		{"Response", w.Response, -1, 10}, {"ResponseSD", w.ResponseSD, 0, 0.2},
 		{"WarmUpStart", w.WarmUpStart, -0.5, 0.5}, {"WarmUp", w.WarmUp.Seconds(), 1, 1e6}, {"Afternoon", w.Afternoon.Seconds(), 1, 1e9},
@@ -128,8 +146,8 @@ func (w *World) check() error {
 		{"PowerOnCounts", w.PowerOnCounts, -1e6, 1e6}, {"PowerOn", w.PowerOn.Seconds(), 0.001, 1e4}, {"ShakingCounts", w.ShakingCounts, 0, 1e6},
 		{"LargestMassErrorMPEs", w.LargestMassErrorMPEs, 0, 10},
 	} {
-		if !(x.v >= x.min && x.v <= x.max) {
-			return fmt.Errorf("world: %s is %g: use %g to %g (start from DefaultWorld)", x.name, x.v, x.min, x.max)
+		if err := x.check(); err != nil {
+			return fmt.Errorf("world: %w (start from DefaultWorld)", err)
 		}
 	}
 	return nil
@@ -144,7 +162,9 @@ type cell struct {
 	white   float64 // counts rms
 	walk    float64 // counts
 	rng     *rand.Rand
+	period  int64 // ns over which a conversion averages; 0: it is taken at its end
 	last    int64 // ns, the conversion before
+	code    int32 // that it gave
 	onAt    int64 // ns, powered since
 	onStep  float64
 	run     *run
@@ -187,11 +207,34 @@ func (c *cell) counts(t int64, gain int) int32 {
 	}
 	if t > c.run.flowStart && t < c.run.flowEnd {
 		v += w.ShakingCounts * math.Sin(2*math.Pi*w.PulsationHz*float64(t)/1e9)
+		for _, o := range w.Orders {
+			v += o.shaking(2*w.PulsationHz, float64(t)/1e9, float64(c.period)/1e9)
+		}
+	}
+	planned, set := c.wires()
+	if planned != nil {
+		v += planned.add(t)
+	}
+	if set != nil {
+		v += set.add(t)
 	}
 	if gain == 64 {
 		v /= 2
 	}
-	return saturate(v)
+	if planned != nil && planned.stuck(t) || set != nil && set.stuck(t) {
+		return c.code
+	}
+	c.code = saturate(v)
+	return c.code
+}
+
+// wires returns what is wrong below the cell by the run's plan and by SetFault; nil
+// where nothing is.
+func (c *cell) wires() (planned, set *wires) {
+	if fx := c.run.channels[c.channel].fx; fx != nil {
+		planned = &fx.wires
+	}
+	return planned, c.b.lines[c.channel].fault.Load().wires
 }
 
 // bounded draws from a normal distribution cut at 2.5 standard deviations, so that no
