@@ -25,12 +25,13 @@ const (
 
 	block = time.Second // levels are means over it
 
-	flowML     = 0.3 // above the start, in two blocks: fuel flows
+	riseML     = 0.3 // above where it began, and no block falling back: the level rises
+	riseSlack  = 0.05
+	riseBlocks = 3   // a knock may lie across two
 	anchorML   = 0.3 // a smaller rise may be noise and drips
 	plateauML  = 2.0 // should have come and did not: this much may be spilt
 	plateauMin = 4 * time.Second
 	establish  = 5.0 // mL collected before a plateau means anything; an air slug hides 0.5 mL
-	risingML   = 0.3 // after release, in two blocks
 	stillML    = 0.1 // a level that moves less is still
 )
 
@@ -119,25 +120,25 @@ type tube struct {
 	good  time.Duration // of the newest good reading, or when the phase began
 	above time.Duration // weight of the readings over actML, less those below
 
-	blockAt   time.Duration
-	blockSum  float64
-	blockN    int
-	known     bool // levelML holds
-	levelML   float64
-	before    float64 // levelML of the block before
-	liftML    float64 // what is added to the calibration's volume: the tube read below zero
-	movedML   float64 // level at movedAt
-	movedAt   time.Duration
-	based     bool // baseML holds
-	baseML    float64
-	flowing   bool
-	flowAt    time.Duration
-	flowML    float64
-	anchorAt  time.Duration // when the level last rose by anchorML
-	anchorML  float64
-	refKnown  bool // refML holds
-	refML     float64
-	refRising int
+	blockAt  time.Duration
+	blockSum float64
+	blockN   int
+	known    bool // levelML holds
+	levelML  float64
+	before   float64 // levelML of the block before
+	liftML   float64 // what is added to the calibration's volume: the tube read below zero
+	movedML  float64 // level at movedAt
+	movedAt  time.Duration
+	based    bool // baseML holds
+	baseML   float64
+	rises    int // blocks in turn that are above the mark and do not fall back
+	flowing  bool
+	flowAt   time.Duration
+	flowML   float64
+	anchorAt time.Duration // when the level last rose by anchorML
+	anchorML float64
+	refKnown bool // refML holds
+	refML    float64
 }
 
 // NewGuard returns a guard of the tubes, at rest: it follows levels and stops nothing
@@ -177,7 +178,7 @@ func (g *Guard) Begin(at time.Duration) {
 	for i := range g.tubes {
 		t := &g.tubes[i]
 		t.told = [2]bool{}
-		t.good, t.above, t.flowing = at, 0, false
+		t.good, t.above, t.flowing, t.rises = at, 0, false, 0
 		t.based, t.baseML, t.liftML = t.known, t.levelML, 0
 		if t.known && t.levelML < 0 {
 			t.liftML = -t.levelML
@@ -196,7 +197,7 @@ func (g *Guard) Released(at, grace time.Duration) {
 	for i := range g.tubes {
 		t := &g.tubes[i]
 		t.told = [2]bool{}
-		t.refKnown, t.refRising = false, 0
+		t.refKnown, t.rises = false, 0
 		t.movedAt, t.movedML = at, t.levelML
 	}
 }
@@ -355,7 +356,7 @@ func (g *Guard) rise(t *tube, at time.Duration) *Stop {
 		return nil
 	}
 	if !t.flowing {
-		if t.before >= t.baseML+flowML && t.levelML >= t.before {
+		if t.risesFrom(t.baseML) {
 			t.flowing = true
 			t.flowAt, t.flowML = at, t.levelML
 			t.anchorAt, t.anchorML = at, t.levelML
@@ -385,20 +386,26 @@ func (g *Guard) rise(t *tube, at time.Duration) *Stop {
 	return t.stop(cause, at, flat)
 }
 
+// risesFrom reports whether the last blocks show that the level rises from a mark.
+func (t *tube) risesFrom(markML float64) bool {
+	if t.levelML < markML+riseML || t.levelML < t.before-riseSlack {
+		t.rises = 0
+		return false
+	}
+	t.rises++
+	return t.rises >= riseBlocks
+}
+
 // stillRising follows a tube that the flow was taken off.
 func (g *Guard) stillRising(t *tube, at time.Duration) *Stop {
 	if at < g.since+g.grace+block {
 		return nil // this block reached into the grace
 	}
-	if !t.refKnown || t.levelML < t.refML-risingML {
-		t.refKnown, t.refML, t.refRising = true, t.levelML, 0
+	if !t.refKnown || t.levelML < t.refML-riseML {
+		t.refKnown, t.refML, t.rises = true, t.levelML, 0
 		return nil
 	}
-	if t.levelML < t.refML+risingML || t.levelML < t.before {
-		t.refRising = 0
-		return nil
-	}
-	if t.refRising++; t.refRising < 2 || t.told[1] {
+	if !t.risesFrom(t.refML) || t.told[1] {
 		return nil
 	}
 	t.told[1] = true
