@@ -267,6 +267,19 @@ func openBench(cfg *config.Config, sim bool) (*bench, error) {
 // openSimulated makes a bench that fills, rests and empties its tubes for ever. pace
 // is its seconds per real second, 0 for as fast as it can.
 func openSimulated(cfg *config.Config, pace float64) (*bench, error) {
+	b, err := openStill(cfg, pace)
+	if err != nil {
+		return nil, err
+	}
+	still := time.Duration(max(cfg.Run.StillS, 8) * float64(time.Second))
+	return b, b.sim.Loop(simbench.LoopPlan{
+		RunPlan: simbench.RunPlan{Still: still, Flow: time.Duration(cfg.Run.DurationS * float64(time.Second))},
+		Hold:    still, Drain: 6 * time.Second,
+	})
+}
+
+// openStill makes the same simulated bench with nothing flowing.
+func openStill(cfg *config.Config, pace float64) (*bench, error) {
 	world := simbench.DefaultWorld()
 	if d := cfg.Fuel.DensityGPerML; d > 0 {
 		world.DensityGPerML = d
@@ -290,11 +303,7 @@ func openSimulated(cfg *config.Config, pace float64) (*bench, error) {
 		}
 		b.sensors = append(b.sensors, s)
 	}
-	still := time.Duration(max(cfg.Run.StillS, 8) * float64(time.Second))
-	return b, sim.Loop(simbench.LoopPlan{
-		RunPlan: simbench.RunPlan{Still: still, Flow: time.Duration(cfg.Run.DurationS * float64(time.Second))},
-		Hold:    still, Drain: 6 * time.Second,
-	})
+	return b, nil
 }
 
 // calibrate gives the simulated cells their own lines, so that practice need not
