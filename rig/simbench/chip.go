@@ -179,7 +179,7 @@ func (c *chip) waitForEdge(timeout time.Duration) bool {
 	if !c.off && c.dout == gpio.High && c.next < until && !l.fault.Load().Hung {
 		until = c.next + wakeNs + l.rng.Int64N(wakeSlack)
 	}
-	if !l.wait(l.busyUntil(until)) {
+	if !l.wait(l.busyUntil(t, until)) {
 		return false
 	}
 	c.tick(l.op())

@@ -564,9 +564,9 @@ func (l *Line) stallsPerOp(t int64) float64 {
 	return x
 }
 
-// busyUntil returns when the program gets round to what is due at t.
-func (l *Line) busyUntil(t int64) int64 {
-	planned, set := l.wires(t)
+// busyUntil returns when the program gets round to what is due at t, as it is now.
+func (l *Line) busyUntil(now, t int64) int64 {
+	planned, set := l.wires(now)
 	for _, w := range [...]*wires{planned, set} {
 		if w != nil && t >= w.gapFrom && t < w.gapTo {
 			t = w.gapTo

@@ -60,7 +60,7 @@ func (b *Bench) Record(sink rig.Sink, until time.Duration) error {
 			continue
 		}
 		c.convert()
-		if l.busyUntil(at) > at {
+		if l.busyUntil(at, at) > at {
 			continue // nobody was there to read it
 		}
 		r := rig.Reading{Elapsed: time.Duration(at), Counts: int32(c.value<<8) >> 8}
