@@ -1,6 +1,7 @@
 // Package hx711 reads load cells through HX711 converters (AVIA Semiconductor,
 // "HX711, 24-Bit Analog-to-Digital Converter (ADC) for Weigh Scales", data sheet
-// without revision number), one clock line and one data line a chip.
+// without revision number): a Sensor has a clock line and a data line of its own,
+// a Shared is several chips on one clock line.
 //
 // It is the driver that real boards and the simulated bench share: it sees pins
 // and a clock, never a board.
@@ -26,8 +27,8 @@
 // A user-space program can lose the processor at any moment. Four rules make such
 // a reading a Misread instead of a wrong value:
 //
-//  1. Overrun: the clock is read around every high phase; over 50 us, the chip may
-//     have been reset.
+//  1. Overrun: the clock is read after every pulse (every few, where pins are quick); with
+//     over 50 us between, the chip may have been reset.
 //  2. Slip: after the last pulse DOUT must be high, or the bits are not where they
 //     were thought to be.
 //  3. Phase: a conversion that ends inside a read shifts the bits. The driver knows
@@ -62,7 +63,9 @@ const (
 	fastestBoard = 1.25                  // real over nominal rate; measured on boards: 0.96 to 1.19
 	maxWait      = 100 * time.Millisecond
 	maxSpins     = 1_000_000
-	earlyLimit   = 3 // waits in a row that give up before their time
+	earlyLimit   = 3                     // waits in a row that give up before their time
+	quickPulses  = 12 * time.Microsecond // pulses that take no longer together share a look at the clock
+	mostPulses   = 4
 	fastLimit    = 3 // conversions in a row found ready before they can be
 )
 
@@ -131,6 +134,12 @@ type Misreads struct {
 
 // Sensor is one HX711. It implements rig.Sensor and rig.Starter.
 type Sensor struct {
+	clockLine
+	chip chip
+}
+
+// clockLine is a clock line and how the chips on it are read.
+type clockLine struct {
 	sck  gpio.PinOut
 	clk  rig.Clock
 	o    Options
@@ -141,11 +150,9 @@ type Sensor struct {
 	shortest      time.Duration // no real chip converts in less
 	misreads      [5]atomic.Uint64
 	started, dead bool
-
-	chip chip
 }
 
-// chip is what the driver knows of one chip; chips on one clock will each have one.
+// chip is what the driver knows of one chip.
 type chip struct {
 	dout     gpio.PinIn
 	earliest time.Duration // its next conversion cannot end sooner
@@ -169,11 +176,8 @@ func New(sck gpio.PinOut, dout gpio.PinIn, clk rig.Clock, o Options) (*Sensor, e
 	if err := o.check(); err != nil {
 		return nil, fmt.Errorf("open %s: %w", name, err)
 	}
-	s := &Sensor{sck: sck, clk: clk, o: o, name: name}
-	s.pulses = map[int]int{128: 25, 32: 26, 64: 27}[o.Gain]
-	s.period = time.Second / time.Duration(o.SPS)
-	s.shortest = time.Duration(float64(s.period) / fastestBoard)
-	s.chip = chip{dout: dout, settle: o.Settle}
+	s := &Sensor{chip: chip{dout: dout, settle: o.Settle}}
+	s.init(sck, clk, o, name)
 	if err := sck.Out(gpio.Low); err != nil {
 		return nil, fmt.Errorf("open %s: drive the clock pin low: %w (is the pin free, and may this user drive it?)", name, err)
 	}
@@ -181,6 +185,13 @@ func New(sck gpio.PinOut, dout gpio.PinIn, clk rig.Clock, o Options) (*Sensor, e
 		return nil, fmt.Errorf("open %s: make the data pin an input with pull-up: %w (is the pin free?)", name, err)
 	}
 	return s, nil
+}
+
+func (l *clockLine) init(sck gpio.PinOut, clk rig.Clock, o Options, name string) {
+	l.sck, l.clk, l.o, l.name = sck, clk, o, name
+	l.pulses = map[int]int{128: 25, 32: 26, 64: 27}[o.Gain]
+	l.period = time.Second / time.Duration(o.SPS)
+	l.shortest = time.Duration(float64(l.period) / fastestBoard)
 }
 
 func pinName(p interface {
@@ -194,19 +205,19 @@ func pinName(p interface {
 }
 
 // String names the sensor by its pins.
-func (s *Sensor) String() string { return s.name }
+func (l *clockLine) String() string { return l.name }
 
 // Channels is 1.
 func (s *Sensor) Channels() int { return 1 }
 
 // Misreads returns what was discarded so far. It may be called at any time.
-func (s *Sensor) Misreads() Misreads {
+func (l *clockLine) Misreads() Misreads {
 	return Misreads{
-		Overrun: s.misreads[overrun].Load(),
-		Slipped: s.misreads[slipped].Load(),
-		Late:    s.misreads[late].Load(),
-		AllOnes: s.misreads[allOnes].Load(),
-		TooFast: s.misreads[tooFast].Load(),
+		Overrun: l.misreads[overrun].Load(),
+		Slipped: l.misreads[slipped].Load(),
+		Late:    l.misreads[late].Load(),
+		AllOnes: l.misreads[allOnes].Load(),
+		TooFast: l.misreads[tooFast].Load(),
 	}
 }
 
@@ -243,24 +254,28 @@ func (s *Sensor) Stop() error {
 }
 
 // Halt powers the chip down, by leaving its clock line high, and gives up both pins.
-func (s *Sensor) Halt() error {
-	if s.dead {
+func (s *Sensor) Halt() error { return s.halt(s.chip.dout) }
+
+func (l *clockLine) halt(douts ...gpio.PinIn) error {
+	if l.dead {
 		return nil
 	}
-	s.dead = true
-	s.started = false
+	l.dead = true
+	l.started = false
 	var errs []error
-	if err := s.sck.Out(gpio.High); err != nil {
+	if err := l.sck.Out(gpio.High); err != nil {
 		errs = append(errs, fmt.Errorf("drive the clock pin high: %w", err))
 	}
-	if err := s.sck.Halt(); err != nil {
+	if err := l.sck.Halt(); err != nil {
 		errs = append(errs, fmt.Errorf("halt the clock pin: %w", err))
 	}
-	if err := s.chip.dout.Halt(); err != nil {
-		errs = append(errs, fmt.Errorf("halt the data pin: %w", err))
+	for _, dout := range douts {
+		if err := dout.Halt(); err != nil {
+			errs = append(errs, fmt.Errorf("halt the data pin: %w", err))
+		}
 	}
 	if len(errs) > 0 {
-		return fmt.Errorf("halt %s: %w (the chip may still be powered)", s.name, errors.Join(errs...))
+		return fmt.Errorf("halt %s: %w (a chip may still be powered)", l.name, errors.Join(errs...))
 	}
 	return nil
 }
@@ -286,10 +301,7 @@ func (s *Sensor) Read(ctx context.Context, dst []rig.Reading) error {
 		return fmt.Errorf("read %s: %w", s.name, err)
 	}
 	if !ready {
-		dst[0] = rig.Reading{Elapsed: at, Quality: rig.Absent}
-		if c.answered {
-			dst[0].Quality = rig.Stalled
-		}
+		dst[0] = c.nothing(at)
 		c.settle = s.o.Settle // when it comes back it will have been powered up anew
 		return nil
 	}
@@ -310,16 +322,30 @@ func (s *Sensor) Read(ctx context.Context, dst []rig.Reading) error {
 		}
 		return nil
 	}
+	dst[0] = c.conversion(at, counts)
+	return nil
+}
+
+// conversion is the reading of a conversion that was read by every rule.
+func (c *chip) conversion(at time.Duration, counts int32) rig.Reading {
 	c.answered = true
-	dst[0] = rig.Reading{Elapsed: at, Counts: counts}
+	r := rig.Reading{Elapsed: at, Counts: counts}
 	switch {
 	case c.settle > 0:
 		c.settle--
-		dst[0].Quality = rig.Settling
+		r.Quality = rig.Settling
 	case counts == 0x7FFFFF || counts == -0x800000:
-		dst[0].Quality = rig.Saturated
+		r.Quality = rig.Saturated
 	}
-	return nil
+	return r
+}
+
+// nothing is the reading of a chip that gave no conversion in time.
+func (c *chip) nothing(at time.Duration) rig.Reading {
+	if c.answered {
+		return rig.Reading{Elapsed: at, Quality: rig.Stalled}
+	}
+	return rig.Reading{Elapsed: at, Quality: rig.Absent}
 }
 
 // await waits until DOUT is low, which is ready, or the timeout has passed, and
@@ -331,15 +357,12 @@ func (s *Sensor) Read(ctx context.Context, dst []rig.Reading) error {
 // mean. Until earliest the level means nothing and is not looked at.
 func (s *Sensor) await(ctx context.Context) (at time.Duration, ready bool, err error) {
 	c := &s.chip
-	var begin time.Duration
+	now := s.clk.Now()
+	begin := now
 	early, looks := 0, 0
-	for first := true; ; first = false {
+	for {
 		if err := ctx.Err(); err != nil {
 			return 0, false, err
-		}
-		now := s.clk.Now()
-		if first {
-			begin = now
 		}
 		wait := min(c.earliest-now, maxWait)
 		if wait <= 0 {
@@ -364,7 +387,9 @@ func (s *Sensor) await(ctx context.Context) (at time.Duration, ready bool, err e
 			// Look at least this often, or the phase rule knows too little.
 			wait = s.shortest * 9 / 20
 		}
-		if c.dout.WaitForEdge(wait) || s.clk.Now()-now >= wait/2 {
+		asked := now
+		edge := c.dout.WaitForEdge(wait)
+		if now = s.clk.Now(); edge || now-asked >= wait/2 {
 			early = 0
 			continue
 		}
@@ -389,17 +414,11 @@ const (
 func (s *Sensor) shift() (counts int32, why int, err error) {
 	c := &s.chip
 	var bits uint32
+	end := s.clk.Now()
+	looked, look := 0, 1 // the pulses after which the clock was, and will be, looked at
 	for pulse := 1; pulse <= s.pulses; pulse++ {
-		high := s.clk.Now()
-		// Nothing may come between these two.
-		if err := s.sck.Out(gpio.High); err != nil {
-			return 0, kept, pulseError(pulse, "high", err)
-		}
-		if err := s.sck.Out(gpio.Low); err != nil {
-			return 0, kept, pulseError(pulse, "low", err)
-		}
-		if s.clk.Now()-high > maxHigh {
-			return 0, overrun, nil // what follows would mean nothing
+		if err := s.pulse(pulse); err != nil {
+			return 0, kept, err
 		}
 		if pulse <= 24 {
 			bits <<= 1
@@ -407,8 +426,18 @@ func (s *Sensor) shift() (counts int32, why int, err error) {
 				bits |= 1
 			}
 		}
+		if pulse < look && pulse < s.pulses {
+			continue
+		}
+		// No high phase is longer than the time from look to look. A look costs as much as
+		// a pin that the processor drives itself, so that quick pulses share one.
+		before := end
+		if end = s.clk.Now(); end-before > maxHigh {
+			return 0, overrun, nil // what follows would mean nothing
+		}
+		each := max(1, (end-before)/time.Duration(pulse-looked))
+		looked, look = pulse, pulse+int(max(1, min(quickPulses/each, mostPulses)))
 	}
-	end := s.clk.Now()
 	if c.dout.Read() == gpio.Low {
 		return 0, slipped, nil
 	}
@@ -419,11 +448,26 @@ func (s *Sensor) shift() (counts int32, why int, err error) {
 		return 0, late, nil
 	}
 	c.notReady = end
-	if counts = int32(bits<<8) >> 8; counts == -1 {
+	if counts = signed(bits); counts == -1 {
 		return 0, allOnes, nil
 	}
 	return counts, kept, nil
 }
+
+// pulse sends one clock pulse, the nth of a read.
+func (l *clockLine) pulse(n int) error {
+	// Nothing may come between these two.
+	if err := l.sck.Out(gpio.High); err != nil {
+		return pulseError(n, "high", err)
+	}
+	if err := l.sck.Out(gpio.Low); err != nil {
+		return pulseError(n, "low", err)
+	}
+	return nil
+}
+
+// signed is the value of 24 bits.
+func signed(bits uint32) int32 { return int32(bits<<8) >> 8 }
 
 func pulseError(pulse int, level string, err error) error {
 	return fmt.Errorf("drive the clock pin %s at pulse %d: %w (is the pin still ours?)", level, pulse, err)
@@ -431,25 +475,38 @@ func pulseError(pulse int, level string, err error) error {
 
 // reset powers the chip down and up: 25 pulses or none, it is now at the start.
 func (s *Sensor) reset() error {
-	if err := s.sck.Out(gpio.High); err != nil {
-		return fmt.Errorf("reset: drive the clock pin high: %w", err)
+	now, err := s.powerCycle()
+	if err != nil {
+		return err
 	}
-	high := s.clk.Now()
-	for n := 0; s.clk.Now()-high < resetHigh; n++ {
+	s.chip.wasReset(now, &s.clockLine)
+	return nil
+}
+
+// powerCycle resets all chips on the line. At the time that it returns none of them
+// was ready.
+func (l *clockLine) powerCycle() (now time.Duration, err error) {
+	if err := l.sck.Out(gpio.High); err != nil {
+		return 0, fmt.Errorf("reset: drive the clock pin high: %w", err)
+	}
+	high := l.clk.Now()
+	for n := 0; l.clk.Now()-high < resetHigh; n++ {
 		if n > maxSpins {
-			return fmt.Errorf("reset: the clock stands still at %v: give the sensor a running clock", high)
+			return 0, fmt.Errorf("reset: the clock stands still at %v: give the sensor a running clock", high)
 		}
 	}
-	now := s.clk.Now() // before the pin falls: at this moment the chip was surely not ready
-	if err := s.sck.Out(gpio.Low); err != nil {
-		return fmt.Errorf("reset: drive the clock pin low: %w", err)
+	now = l.clk.Now() // before the pin falls: at this moment the chip was surely not ready
+	if err := l.sck.Out(gpio.Low); err != nil {
+		return 0, fmt.Errorf("reset: drive the clock pin low: %w", err)
 	}
-	c := &s.chip
+	return now, nil
+}
+
+func (c *chip) wasReset(now time.Duration, l *clockLine) {
 	c.notReady = now
-	c.earliest = now + resetSettle*s.shortest*9/10
-	c.due = now + resetSettle*s.period*3/2
+	c.earliest = now + resetSettle*l.shortest*9/10
+	c.due = now + resetSettle*l.period*3/2
 	c.settle = max(c.settle, resetSettle)
-	return nil
 }
 
 var (

@@ -1,0 +1,516 @@
+package hx711
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+
+	"brimline/rig"
+)
+
+const (
+	slowestBoard  = 0.9   // real over nominal rate; measured on boards: 0.96 to 1.19
+	periodSlack   = 0.003 // how much a chip's period may change within learnOver conversions
+	learnOver     = 128   // conversions that a period is learnt from, to twice as many
+	looksAPeriod  = 64
+	mostUnread    = 4 // conversions that may end unread before the next read
+	sharedLeast   = 2 // chips
+	sharedMost    = 32
+	planRounds    = 16
+	lookedAtFirst = 0 // the chip whose pin is waited on
+)
+
+// Shared is several HX711 on one clock line. It implements rig.Sensor and
+// rig.Starter; one Read reads one conversion of each chip.
+//
+// The chips convert each at its own pace, 0.96 to 1.19 times the nominal, and a
+// conversion that ends while bits are shifted spoils them. The driver therefore
+// keeps, for each chip, the two times between which its last conversion was seen to
+// end (not ready at a look, ready at the next), and the bounds of its period, learnt
+// from up to 256 conversions of its own. A set is read once every chip has a new
+// conversion and no chip can end another before the read is over; else the driver
+// waits for such a moment, which may cost a conversion of the faster chips. If the
+// read then takes longer than there was room for, what it gave of the chips that
+// this touches is a Misread.
+//
+// The rule rests on one thing that the data sheet does not say: that a chip's period
+// does not change by more than 0.3 % within some hundred conversions.
+//
+// A chip that gives nothing is waited for 2.5 periods (8.5 when all were just reset),
+// then the others go on without it and its readings say Absent or Stalled until it
+// comes back. One whose line is stuck low, or that lost its step, gives Misreads
+// alone. Sets come at the pace of the slowest chip or somewhat slower.
+type Shared struct {
+	clockLine
+	chips []member
+	took  time.Duration // by a read, about
+	last  time.Duration // when the last read ended
+	early int
+}
+
+// member is one of the chips on a line.
+type member struct {
+	chip
+	bits     uint32
+	seenHigh bool // between reads, since the last: a fall from here is the end of a conversion
+	ready    bool // and such a fall was seen
+	known    bool // lo and hi hold
+	afresh   bool // it was reset, and no conversion has ended since
+	low      bool // at the look under way
+
+	lo, hi         time.Duration // its last known conversion ended between these
+	stamp          time.Duration // of its last reading
+	least, most    time.Duration // bounds of its period
+	count          int           // conversions since the older anchor
+	anchor, recent anchor
+}
+
+// anchor is a conversion that the period is counted from.
+type anchor struct {
+	lo, hi time.Duration
+	count  int
+}
+
+// NewShared returns a Shared of the chips on the clock pin sck, one data pin each,
+// whose order is that of the readings. It drives sck low, which powers the chips up,
+// and makes the data pins inputs with pull-up. clk must be monotonic.
+func NewShared(sck gpio.PinOut, douts []gpio.PinIn, clk rig.Clock, o Options) (*Shared, error) {
+	if sck == nil || clk == nil {
+		return nil, errors.New("open HX711s on one clock line: they need a clock pin and a clock, and one of them is nil: check the channels' pin names in the config")
+	}
+	if n := len(douts); n < sharedLeast || n > sharedMost {
+		return nil, fmt.Errorf("open HX711s on clock pin %s: %d data pins: use %d to %d (New is for one)", pinName(sck), n, sharedLeast, sharedMost)
+	}
+	names := make([]string, len(douts))
+	for i, dout := range douts {
+		if dout == nil {
+			return nil, fmt.Errorf("open HX711s on clock pin %s: data pin %d of %d is nil: check the channels' pin names in the config", pinName(sck), i+1, len(douts))
+		}
+		names[i] = pinName(dout)
+	}
+	name := fmt.Sprintf("%d HX711 on clock pin %s, data pins %s", len(douts), pinName(sck), strings.Join(names, " "))
+	if err := o.check(); err != nil {
+		return nil, fmt.Errorf("open %s: %w", name, err)
+	}
+	s := &Shared{chips: make([]member, len(douts))}
+	s.init(sck, clk, o, name)
+	s.took = s.period / 25
+	for i := range s.chips {
+		c := &s.chips[i]
+		c.dout, c.settle = douts[i], o.Settle
+		c.least, c.most = s.shortest, s.slowest()
+	}
+	if err := sck.Out(gpio.Low); err != nil {
+		return nil, fmt.Errorf("open %s: drive the clock pin low: %w (is the pin free, and may this user drive it?)", name, err)
+	}
+	for i, dout := range douts {
+		if err := dout.In(gpio.PullUp, gpio.NoEdge); err != nil {
+			return nil, fmt.Errorf("open %s: make data pin %s an input with pull-up: %w (is the pin free?)", name, names[i], err)
+		}
+	}
+	return s, nil
+}
+
+// Channels is how many chips there are.
+func (s *Shared) Channels() int { return len(s.chips) }
+
+// Start asks for one chip's edges, to wake by, and resets all chips, so that reading
+// begins from a known state. The first readings are Settling.
+func (s *Shared) Start() error {
+	if s.dead {
+		return fmt.Errorf("start %s: it was halted: open it anew", s.name)
+	}
+	if s.started {
+		return nil
+	}
+	if err := s.chips[lookedAtFirst].dout.In(gpio.PullUp, gpio.FallingEdge); err != nil {
+		return fmt.Errorf("start %s: ask for falling edges on the first data pin: %w (does this pin give interrupts?)", s.name, err)
+	}
+	s.started = true
+	if err := s.reset(); err != nil {
+		return fmt.Errorf("start %s: %w", s.name, err)
+	}
+	return nil
+}
+
+// Stop gives up the edges. The chips stay powered and their cells warm.
+func (s *Shared) Stop() error {
+	if !s.started || s.dead {
+		return nil
+	}
+	s.started = false
+	if err := s.chips[lookedAtFirst].dout.In(gpio.PullUp, gpio.NoEdge); err != nil {
+		return fmt.Errorf("stop %s: give up edges on the first data pin: %w", s.name, err)
+	}
+	return nil
+}
+
+// Halt powers all chips down, by leaving their clock line high, and gives up the pins.
+func (s *Shared) Halt() error {
+	douts := make([]gpio.PinIn, len(s.chips))
+	for i := range s.chips {
+		douts[i] = s.chips[i].dout
+	}
+	return s.halt(douts...)
+}
+
+// Read waits until every chip that answers has a new conversion and reads them all;
+// see rig.Sensor. With no chip ready inside Options.Timeout all readings are Absent
+// or Stalled. A Shared that was not started is started.
+func (s *Shared) Read(ctx context.Context, dst []rig.Reading) error {
+	if len(dst) != len(s.chips) {
+		return fmt.Errorf("read %s: room for %d readings given, want %d", s.name, len(dst), len(s.chips))
+	}
+	if s.dead {
+		return fmt.Errorf("read %s: it was halted: open it anew", s.name)
+	}
+	if !s.started {
+		if err := s.Start(); err != nil {
+			return err
+		}
+	}
+	at, ready, err := s.await(ctx)
+	if err != nil {
+		return fmt.Errorf("read %s: %w", s.name, err)
+	}
+	if !ready {
+		for i := range s.chips {
+			dst[i] = s.chips[i].nothing(s.chips[i].after(at))
+		}
+		return nil
+	}
+	if err := s.shift(dst); err != nil {
+		return fmt.Errorf("read %s: %w", s.name, err)
+	}
+	return nil
+}
+
+// after returns at, or a moment after the chip's last stamp if at is not later: a
+// conversion that was not seen to end is stamped by its chip's period, near enough.
+func (c *member) after(at time.Duration) time.Duration {
+	c.stamp = max(at, c.stamp+time.Microsecond)
+	return c.stamp
+}
+
+// await waits for a moment at which a set can be read, or until the timeout has
+// passed with no chip ready.
+func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err error) {
+	step := s.period / looksAPeriod
+	begin := s.clk.Now()
+	var planned time.Duration // 0: not yet
+	for {
+		if err := ctx.Err(); err != nil {
+			return 0, false, err
+		}
+		now := s.look()
+		next := now + maxWait
+		waiting, some := false, false
+		for i := range s.chips {
+			c := &s.chips[i]
+			switch {
+			case c.ready, !c.seenHigh:
+				some = true // one that lost its step is read to bring it back
+			case now <= c.due+s.period:
+				waiting = true
+				next = min(next, max(c.earliest, now+step))
+			}
+			if !c.ready && now > c.due {
+				c.settle = s.o.Settle // overdue: it lost its power, or was reset
+				c.known = false
+			}
+		}
+		switch {
+		case waiting:
+		case some:
+			if planned == 0 {
+				planned = s.plan(now)
+			}
+			if next = planned; next <= now {
+				return now, true, nil
+			}
+		case now-begin >= s.o.Timeout:
+			return now, false, nil
+		default:
+			next = now + s.shortest*9/20
+		}
+		if err := s.sleep(next); err != nil {
+			return 0, false, err
+		}
+	}
+}
+
+// look looks at every chip once, and returns the time after it.
+func (s *Shared) look() time.Duration {
+	before := s.clk.Now()
+	for i := range s.chips {
+		c := &s.chips[i]
+		c.low = c.dout.Read() == gpio.Low
+	}
+	after := s.clk.Now()
+	for i := range s.chips {
+		c := &s.chips[i]
+		switch {
+		case c.low && c.seenHigh && !c.ready:
+			c.ready = true
+			c.ended(c.notReady, after, &s.clockLine)
+		case !c.low:
+			if c.ready { // a conversion went away unread: if its power did, the next is overdue
+				c.ready, c.known = false, false
+				c.settle = max(c.settle, resetSettle)
+				c.due, c.earliest = before+s.period*3/2, before
+			}
+			c.notReady, c.seenHigh = before, true
+		}
+	}
+	return after
+}
+
+// ended takes in that a conversion was seen to end between two times.
+func (c *member) ended(lo, hi time.Duration, l *clockLine) {
+	switch {
+	case c.known && hi-c.lo < l.shortest, c.afresh && hi < c.earliest:
+		c.fast++
+		c.known = false
+	case c.known || c.afresh:
+		c.fast = 0
+	}
+	c.afresh = false
+	n := 0
+	if c.known {
+		// How many periods went by, if the bounds leave one answer.
+		fewest := max(1, (lo-c.hi+c.most-1)/c.most)
+		if most := (hi - c.lo) / c.least; most == fewest {
+			n = int(most)
+		} else if most < fewest { // the bounds are wrong
+			c.least, c.most = l.shortest, l.slowest()
+		}
+	}
+	now := anchor{lo: lo, hi: hi}
+	if n == 0 {
+		c.count = 0
+		c.anchor, c.recent = now, now
+		// What was learnt grows old.
+		c.bound(c.least, c.most, periodSlack, l)
+	} else {
+		c.count += n
+		now.count = c.count
+		of := time.Duration(c.count - c.anchor.count)
+		least, most := c.least, c.most
+		c.bound((lo-c.anchor.hi)/of, (hi-c.anchor.lo)/of, periodSlack, l)
+		if of < learnOver { // few conversions may tell less than is known
+			c.bound(max(least, c.least), min(most, c.most), 0, l)
+		}
+		if c.count-c.recent.count >= learnOver {
+			c.anchor, c.recent = c.recent, now
+		}
+	}
+	c.lo, c.hi, c.known = lo, hi, true
+}
+
+// bound sets the bounds of the period, with a slack, within those of any chip.
+func (c *member) bound(least, most time.Duration, slack float64, l *clockLine) {
+	c.least = max(l.shortest, least-time.Duration(slack*float64(least)))
+	c.most = min(l.slowest(), most+time.Duration(slack*float64(most)))
+	if c.least > c.most {
+		c.least, c.most = l.shortest, l.slowest()
+	}
+}
+
+func (l *clockLine) slowest() time.Duration {
+	return time.Duration(float64(l.period) / slowestBoard)
+}
+
+// plan returns the first moment from now on at which a read disturbs no chip. If
+// there is none within a period and a half it is now, and the chips that are then
+// read too late give Misreads.
+func (s *Shared) plan(now time.Duration) time.Duration {
+	at := now
+	if !slices.ContainsFunc(s.chips, func(c member) bool { return c.ready }) {
+		return max(now, s.last+s.shortest) // nothing to gain by haste
+	}
+	need := s.took * 5 / 4
+	limit := now + s.period*3/2
+	for range planRounds {
+		moved := false
+		for i := range s.chips {
+			c := &s.chips[i]
+			if !c.ready {
+				continue
+			}
+			if x, ok := c.safeFrom(at, need); ok && x > at {
+				at, moved = x, true
+			}
+		}
+		if !moved && at <= limit {
+			return at
+		}
+		if at > limit {
+			break
+		}
+	}
+	return now
+}
+
+// safeFrom returns the first moment from t on at which the chip surely has a
+// conversion and will surely end none for as long as a read needs. ok is false if
+// that cannot be known.
+func (c *member) safeFrom(t, need time.Duration) (at time.Duration, ok bool) {
+	for n := range time.Duration(mostUnread) {
+		from, to := max(t, c.hi+n*c.most), c.lo+(n+1)*c.least-need
+		if from <= to {
+			return from, true
+		}
+	}
+	return 0, false
+}
+
+// sleep waits until a time, or until the pin waited on has fallen. An edge that
+// shifting data left behind is waited over.
+func (s *Shared) sleep(until time.Duration) error {
+	c := &s.chips[lookedAtFirst]
+	for {
+		now := s.clk.Now()
+		wait := min(until-now, maxWait)
+		if wait <= 0 {
+			return nil
+		}
+		if c.dout.WaitForEdge(wait) {
+			s.early = 0
+			if !c.ready && c.dout.Read() == gpio.Low {
+				return nil
+			}
+			continue
+		}
+		if s.clk.Now()-now >= wait/2 {
+			s.early = 0
+			continue
+		}
+		if s.early++; s.early >= earlyLimit {
+			return fmt.Errorf("waiting for an edge on the first data pin gave up at once %d times in a row, the last time %v were asked for: the pin was lost (taken by another program, or its chip unplugged?)", s.early, wait)
+		}
+	}
+}
+
+// shift reads the 24 bits of every chip, sends the pulses that choose the gain of the
+// next conversions, and judges each chip's value by itself.
+func (s *Shared) shift(dst []rig.Reading) error {
+	for i := range s.chips {
+		s.chips[i].bits = 0
+	}
+	start := s.clk.Now()
+	for pulse := 1; pulse <= s.pulses; pulse++ {
+		before := s.clk.Now() // the reads of eight bits take too long to be counted in
+		if err := s.pulse(pulse); err != nil {
+			return err
+		}
+		if s.clk.Now()-before > maxHigh { // what follows would mean nothing
+			return s.overran(start, dst)
+		}
+		if pulse > 24 {
+			continue
+		}
+		for i := range s.chips {
+			c := &s.chips[i]
+			c.bits <<= 1
+			if c.dout.Read() {
+				c.bits |= 1
+			}
+		}
+	}
+	end := s.clk.Now()
+	s.took += (min(end-start, s.period/4) - s.took) / 8
+	s.last = end
+	for i := range s.chips {
+		c := &s.chips[i]
+		high := c.dout.Read() == gpio.High
+		dst[i] = s.judge(c, start, end, high)
+		c.ready, c.seenHigh = false, high
+		c.notReady = end
+	}
+	return nil
+}
+
+// judge returns the reading of one chip after a read from start to end.
+func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Reading {
+	if c.seenHigh && !c.ready {
+		// It was not ready, so it was not waited for: it is away. It stays overdue, so
+		// that the next set does not wait for it either.
+		c.known, c.afresh = false, false
+		c.earliest = end
+		c.settle = s.o.Settle
+		return c.nothing(c.after(start))
+	}
+	// The conversion that was read is the nth after the one that was seen to end.
+	c.due = end + s.period*3/2
+	n := time.Duration(0)
+	for n < mostUnread && start >= c.hi+(n+1)*c.most {
+		n++
+	}
+	why := kept
+	switch {
+	case !high || !c.ready:
+		why = slipped
+	case c.fast >= fastLimit:
+		why = tooFast // the phase rule does not hold for this chip
+	case !c.known || end >= c.lo+(n+1)*c.least:
+		why = late
+	case signed(c.bits) == -1:
+		why = allOnes
+	}
+	if why == kept || why == allOnes {
+		c.lo += n * c.least
+		c.hi += n * c.most
+		c.count += int(n)
+		c.earliest = c.lo + c.least
+		if why == kept {
+			return c.conversion(c.after((c.lo+c.hi)/2), signed(c.bits))
+		}
+	} else {
+		// A conversion may have ended inside: the next one's gain is not sure.
+		c.known = c.known && why == tooFast
+		c.earliest = end
+		c.settle = max(c.settle, resetSettle)
+	}
+	s.misreads[why].Add(1)
+	return rig.Reading{Elapsed: c.after(start), Quality: rig.Misread}
+}
+
+// overran discards a whole set and makes the chips' state known again.
+func (s *Shared) overran(at time.Duration, dst []rig.Reading) error {
+	for i := range s.chips {
+		c := &s.chips[i]
+		if c.seenHigh && !c.ready {
+			dst[i] = c.nothing(c.after(at))
+			continue
+		}
+		s.misreads[overrun].Add(1)
+		dst[i] = rig.Reading{Elapsed: c.after(at), Quality: rig.Misread}
+	}
+	return s.reset()
+}
+
+// reset powers all chips down and up.
+func (s *Shared) reset() error {
+	now, err := s.powerCycle()
+	if err != nil {
+		return err
+	}
+	for i := range s.chips {
+		c := &s.chips[i]
+		c.wasReset(now, &s.clockLine)
+		c.ready, c.known = false, false
+		c.seenHigh, c.afresh = true, true
+	}
+	s.last = now
+	return nil
+}
+
+var (
+	_ rig.Sensor  = (*Shared)(nil)
+	_ rig.Starter = (*Shared)(nil)
+)
