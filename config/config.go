@@ -11,7 +11,7 @@
 // Single values can be overridden by the environment: BRIMLINE_ and the key in
 // capitals with an underscore for the dot, for example BRIMLINE_SERVE_LISTEN for
 // serve.listen. Channels cannot: they are a list, and their names are values,
-// never keys, because viper folds the case of keys.
+// never keys, because viper folds the case of keys. Nor can the pins of [outlets].
 package config
 
 import (
@@ -31,6 +31,7 @@ type Config struct {
 	Fuel     Fuel      `toml:"fuel" json:"fuel"`
 	Store    Store     `toml:"store" json:"store"`
 	Serve    Serve     `toml:"serve" json:"serve"`
+	Outlets  Outlets   `toml:"outlets" json:"outlets"`
 	Limits   Limits    `toml:"limits" json:"limits"`
 }
 
@@ -44,12 +45,24 @@ type Bench struct {
 type Channel struct {
 	Name       string  `toml:"name" json:"name"` // unique; letters of either case are the same
 	CapacityML float64 `toml:"capacity_ml" json:"capacity_ml"`
-	Sensor     string  `toml:"sensor" json:"sensor"`       // "hx711"
-	GPIOChip   string  `toml:"gpio_chip" json:"gpio_chip"` // the bench's, unless the channel names its own
-	ClockPin   int     `toml:"clock_pin" json:"clock_pin"` // line number within the GPIO chip
-	DataPin    int     `toml:"data_pin" json:"data_pin"`   // line number within the GPIO chip
-	SPS        int     `toml:"sps" json:"sps"`             // 10 or 80, as the converter's RATE pin is wired
-	Gain       int     `toml:"gain" json:"gain"`           // 128 or 64 (input A), 32 (input B)
+	Sensor     string  `toml:"sensor" json:"sensor"`                 // "hx711"
+	GPIOChip   string  `toml:"gpio_chip" json:"gpio_chip"`           // the bench's, unless the channel names its own
+	ClockPin   int     `toml:"clock_pin" json:"clock_pin"`           // line number within the GPIO chip
+	DataPin    int     `toml:"data_pin" json:"data_pin"`             // line number within the GPIO chip
+	SPS        int     `toml:"sps" json:"sps"`                       // 10 or 80, as the converter's RATE pin is wired
+	Gain       int     `toml:"gain" json:"gain"`                     // 128 or 64 (input A), 32 (input B)
+	ValvePin   *int    `toml:"valve_pin,omitempty" json:"valve_pin"` // line number within the outlets' GPIO chip; nil: the tube has no valve
+}
+
+// Outlets are the valves' common side and the alarm: see hardware/outlets.md. A valve
+// is powered to collect and never otherwise.
+type Outlets struct {
+	GPIOChip        string `toml:"gpio_chip" json:"gpio_chip"`                   // the bench's, unless this names its own
+	Valve           string `toml:"valve" json:"valve"`                           // "diverter" or "drain"
+	HeartbeatPin    *int   `toml:"heartbeat_pin,omitempty" json:"heartbeat_pin"` // what the valves' supply hangs on; nil: there are no valves
+	AlarmPin        *int   `toml:"alarm_pin,omitempty" json:"alarm_pin"`         // nil: there is no alarm
+	ValvesActiveLow bool   `toml:"valves_active_low" json:"valves_active_low"`   // a low pin powers the valve
+	AlarmActiveLow  bool   `toml:"alarm_active_low" json:"alarm_active_low"`     // a low pin sounds the alarm
 }
 
 // Run is how long tubes are filled and how long they rest.

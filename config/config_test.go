@@ -38,8 +38,8 @@ func TestExampleSaysWhatItSays(t *testing.T) {
 	if n := len(c.Channels); n != 6 {
 		t.Fatalf("%d channels, want 6", n)
 	}
-	want := Channel{Name: "tube2", CapacityML: 100, Sensor: "hx711", GPIOChip: "pinctrl-bcm2711", ClockPin: 12, DataPin: 13, SPS: 10, Gain: 128}
-	if c.Channels[1] != want {
+	want := Channel{Name: "tube2", CapacityML: 100, Sensor: "hx711", GPIOChip: "pinctrl-bcm2711", ClockPin: 12, DataPin: 13, SPS: 10, Gain: 128, ValvePin: new(10)}
+	if !reflect.DeepEqual(c.Channels[1], want) {
 		t.Errorf("second channel %+v, want %+v", c.Channels[1], want)
 	}
 	if c.Limits != (Limits{}) {
@@ -62,6 +62,7 @@ func TestDefaults(t *testing.T) {
 		Fuel:     Fuel{Kind: "diesel"},
 		Store:    Store{Dir: "brimline-data"},
 		Serve:    Serve{Listen: "127.0.0.1:8461"},
+		Outlets:  Outlets{Valve: "diverter"},
 	}
 	if !reflect.DeepEqual(c, want) {
 		t.Errorf("got %+v\nwant %+v", c, want)
@@ -123,7 +124,7 @@ func TestProblems(t *testing.T) {
 			`b.toml:10:1: run.Duration_s: unknown key in [run]; did you mean "duration_s"?`,
 			`b.toml:11:1: run.zzzzzzzz: unknown key in [run]; known here: duration_s, still_s`,
 		}},
-		{"quoted dot", minimal + "[\"run.x\"]\n\"bench.name\" = 1\n", []string{`b.toml:5:2: run.x: unknown key; known here: bench, channel, run, fuel, store, serve, limits`}},
+		{"quoted dot", minimal + "[\"run.x\"]\n\"bench.name\" = 1\n", []string{`b.toml:5:2: run.x: unknown key; known here: bench, channel, run, fuel, store, serve, outlets, limits`}},
 		{"missing", "[[channel]]\n", []string{
 			"b.toml:1:3: channel[1].clock_pin: missing: must be a whole number from 0 to 511",
 			"b.toml:1:3: channel[1].data_pin: missing: must be a whole number from 0 to 511",
@@ -146,6 +147,16 @@ func TestProblems(t *testing.T) {
 			`b.toml:6:1: channel[2].name = "TUBE1": channel[1] has this name already (capitals make no difference); give each tube its own name`,
 			"b.toml:7:1: channel[2].clock_pin = 5: this pin is channel[1].clock_pin already; each HX711 needs a clock line and a data line of its own",
 			"b.toml:8:1: channel[2].data_pin = 5: this pin is channel[1].clock_pin already; each HX711 needs a clock line and a data line of its own",
+		}},
+		{"a valve without a heartbeat", minimal + "valve_pin = 7\n", []string{
+			"b.toml:5:1: channel[1].valve_pin = 7: a valve needs the heartbeat, or nothing closes it after a crash; wire it (hardware/outlets.md) and set heartbeat_pin in [outlets]",
+		}},
+		{"outlets", minimal + "valve_pin = 6\n[outlets]\nvalve = 'diverted'\nheartbeat_pin = 7\nalarm_pin = 7\nvalves_active_low = 1\nsiren_pin = 8\n", []string{
+			"b.toml:5:1: channel[1].valve_pin = 6: this pin is channel[1].data_pin already; each valve, the heartbeat and the alarm need a pin of their own",
+			`b.toml:7:1: outlets.valve = "diverted": is not known; did you mean "diverter"?`,
+			"b.toml:9:1: outlets.alarm_pin = 7: this pin is outlets.heartbeat_pin already",
+			"b.toml:10:1: outlets.valves_active_low = 1: must be true or false; write it without quotes",
+			`b.toml:11:1: outlets.siren_pin: unknown key in [outlets]`,
 		}},
 		{"choices", minimal + "sps = 20\ngain = 100\nsensor = 'hx710'\ncapacity_ml = 0\n", []string{
 			"b.toml:5:1: channel[1].sps = 20: must be 10 or 80",
@@ -275,9 +286,23 @@ func withoutBlanks(c Config) any {
 		if ch.GPIOChip != "" {
 			m["gpio_chip"] = ch.GPIOChip
 		}
+		if ch.ValvePin != nil {
+			m["valve_pin"] = *ch.ValvePin
+		}
 		channels = append(channels, m)
 	}
 	tree["channel"] = channels
+	o := map[string]any{"valve": c.Outlets.Valve, "valves_active_low": c.Outlets.ValvesActiveLow, "alarm_active_low": c.Outlets.AlarmActiveLow}
+	if c.Outlets.GPIOChip != "" {
+		o["gpio_chip"] = c.Outlets.GPIOChip
+	}
+	if c.Outlets.HeartbeatPin != nil {
+		o["heartbeat_pin"] = *c.Outlets.HeartbeatPin
+	}
+	if c.Outlets.AlarmPin != nil {
+		o["alarm_pin"] = *c.Outlets.AlarmPin
+	}
+	tree["outlets"] = o
 	return tree
 }
 

@@ -20,13 +20,14 @@ import (
 
 // known lists the keys that a file may hold, by table; "" is the file's top.
 var known = map[string][]string{
-	"":        {"bench", "channel", "run", "fuel", "store", "serve", "limits"},
+	"":        {"bench", "channel", "run", "fuel", "store", "serve", "outlets", "limits"},
 	"bench":   {"name", "gpio_chip"},
-	"channel": {"name", "capacity_ml", "sensor", "gpio_chip", "clock_pin", "data_pin", "sps", "gain"},
+	"channel": {"name", "capacity_ml", "sensor", "gpio_chip", "clock_pin", "data_pin", "sps", "gain", "valve_pin"},
 	"run":     {"duration_s", "still_s"},
 	"fuel":    {"kind", "density_g_per_ml", "density_u", "temperature_c"},
 	"store":   {"dir"},
 	"serve":   {"listen"},
+	"outlets": {"gpio_chip", "valve", "heartbeat_pin", "alarm_pin", "valves_active_low", "alarm_active_low"},
 	"limits":  {"low_ml_per_min", "high_ml_per_min"},
 }
 
@@ -67,7 +68,7 @@ func Parse(name string, data []byte) (*Config, error) {
 	ck.v.SetEnvPrefix("BRIMLINE")
 	ck.v.SetEnvKeyReplacer(strings.NewReplacer(".", "_"))
 	for table, keys := range known {
-		if table == "" || table == "channel" {
+		if table == "" || table == "channel" || table == "outlets" {
 			continue
 		}
 		for _, key := range keys {
@@ -256,7 +257,8 @@ func (ck *checker) config(tree map[string]any) *Config {
 		}
 		c.Channels = append(c.Channels, ch)
 	}
-	ck.unique(c.Channels)
+	c.Outlets = ck.outlets(tree, c)
+	ck.unique(c)
 
 	c.Run.DurationS = ck.number(top("run.duration_s"), 10, 3600, "s")
 	c.Run.StillS = ck.number(top("run.still_s"), minStillS, 600, "s")
@@ -308,6 +310,7 @@ func (ck *checker) channel(path string, table map[string]any, chip string) Chann
 	if v := get("gpio_chip", nil); v.raw != nil {
 		ch.GPIOChip = ck.words(v, 60)
 	}
+	ch.ValvePin = ck.pin(get("valve_pin", nil))
 	name := get("name", nil)
 	ch.Name = ck.words(name, 40)
 	if ch.Name != "" && !isName(ch.Name) {
@@ -326,8 +329,41 @@ func isName(s string) bool {
 	return true
 }
 
+// outlets reads [outlets]. A valve without a heartbeat is refused: nothing would close
+// it after a crash.
+func (ck *checker) outlets(tree map[string]any, c *Config) Outlets {
+	table, _ := tree["outlets"].(map[string]any)
+	get := func(key string, otherwise any) value {
+		v, ok := table[key]
+		if !ok {
+			v = otherwise
+		}
+		return value{path: "outlets." + key, raw: v}
+	}
+	o := Outlets{
+		GPIOChip:        c.Bench.GPIOChip,
+		Valve:           ck.oneOf(get("valve", "diverter"), "diverter", "drain"),
+		HeartbeatPin:    ck.pin(get("heartbeat_pin", nil)),
+		AlarmPin:        ck.pin(get("alarm_pin", nil)),
+		ValvesActiveLow: ck.yesNo(get("valves_active_low", false)),
+		AlarmActiveLow:  ck.yesNo(get("alarm_active_low", false)),
+	}
+	if v := get("gpio_chip", nil); v.raw != nil {
+		o.GPIOChip = ck.words(v, 60)
+	}
+	for i, ch := range c.Channels {
+		if ch.ValvePin != nil && o.HeartbeatPin == nil {
+			ck.add(fmt.Sprintf("channel[%d].valve_pin", i+1), strconv.Itoa(*ch.ValvePin), "a valve needs the heartbeat, or nothing closes it after a crash",
+				"wire it (hardware/outlets.md) and set heartbeat_pin in [outlets]")
+			break
+		}
+	}
+	return o
+}
+
 // unique reports names and pins that are used twice.
-func (ck *checker) unique(channels []Channel) {
+func (ck *checker) unique(c *Config) {
+	channels := c.Channels
 	names := map[string]int{}
 	type pin struct {
 		chip string
@@ -358,6 +394,22 @@ func (ck *checker) unique(channels []Channel) {
 			}
 		}
 	}
+	outlet := func(path string, line *int) {
+		if line == nil || *line < 0 {
+			return
+		}
+		at := pin{c.Outlets.GPIOChip, *line}
+		if first, taken := pins[at]; taken {
+			ck.add(path, strconv.Itoa(*line), "this pin is "+first+" already", "each valve, the heartbeat and the alarm need a pin of their own")
+			return
+		}
+		pins[at] = path
+	}
+	for i, ch := range channels {
+		outlet(fmt.Sprintf("channel[%d].valve_pin", i+1), ch.ValvePin)
+	}
+	outlet("outlets.heartbeat_pin", c.Outlets.HeartbeatPin)
+	outlet("outlets.alarm_pin", c.Outlets.AlarmPin)
 }
 
 // value is what stands under a key after defaults and environment.
@@ -473,6 +525,23 @@ func (ck *checker) whole(v value, lo, hi int) int {
 		return -1
 	}
 	return int(n)
+}
+
+// pin reads a pin that may be left out; nil when it is.
+func (ck *checker) pin(v value) *int {
+	if v.raw == nil {
+		return nil
+	}
+	n := ck.whole(v, 0, maxPin)
+	return &n
+}
+
+func (ck *checker) yesNo(v value) bool {
+	b, ok := v.raw.(bool)
+	if !ok {
+		ck.wrong(v, "must be true or false", "write it without quotes")
+	}
+	return b
 }
 
 func (ck *checker) oneOfWhole(v value, allowed ...int) int {

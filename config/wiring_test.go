@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"regexp"
+	"slices"
 	"testing"
 )
 
@@ -26,6 +27,17 @@ func TestWiringTableMatchesTheExample(t *testing.T) {
 		want := fmt.Sprintf("| %s | %d | %d |", ch.Name, ch.ClockPin, ch.DataPin)
 		if rows[i][0] != want {
 			t.Errorf("row %d is %q, the example has %q", i+1, rows[i][0], want)
+		}
+	}
+	outputs := regexp.MustCompile(`(?m)^\| (.+) \| (\d+) \|$`).FindAllStringSubmatch(string(page), -1)
+	var want []string
+	for _, ch := range cfg.Channels {
+		want = append(want, fmt.Sprintf("| valve of %s | %d |", ch.Name, *ch.ValvePin))
+	}
+	want = append(want, fmt.Sprintf("| heartbeat | %d |", *cfg.Outlets.HeartbeatPin), fmt.Sprintf("| alarm | %d |", *cfg.Outlets.AlarmPin))
+	for _, row := range want {
+		if !slices.ContainsFunc(outputs, func(m []string) bool { return m[0] == row }) {
+			t.Errorf("the page lacks the row %q", row)
 		}
 	}
 	if !regexp.MustCompile("`" + cfg.Bench.GPIOChip + "`").Match(page) {

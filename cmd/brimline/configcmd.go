@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -105,6 +106,7 @@ func printConfig(out io.Writer, file string, c *config.Config) error {
 	if c.Fuel.TemperatureC != nil {
 		fuel += fmt.Sprintf(", %g °C", *c.Fuel.TemperatureC)
 	}
+	fmt.Fprintf(out, "valves  %s\n", outletWords(c))
 	fmt.Fprintf(out, "fuel    %s\nstore   %s\npage    http://%s/\n", fuel, c.Store.Dir, c.Serve.Listen)
 	limits := "none set"
 	switch lo, hi := c.Limits.LowMLPerMin, c.Limits.HighMLPerMin; {
@@ -117,4 +119,22 @@ func printConfig(out io.Writer, file string, c *config.Config) error {
 	}
 	_, err := fmt.Fprintf(out, "limits  %s\n", limits)
 	return err
+}
+
+// outletWords is what a config's outputs are, on one line.
+func outletWords(c *config.Config) string {
+	var valves []string
+	for _, ch := range c.Channels {
+		if ch.ValvePin != nil {
+			valves = append(valves, fmt.Sprintf("%s %d", ch.Name, *ch.ValvePin))
+		}
+	}
+	alarm := "no alarm"
+	if c.Outlets.AlarmPin != nil {
+		alarm = fmt.Sprintf("alarm %d", *c.Outlets.AlarmPin)
+	}
+	if len(valves) == 0 {
+		return "none: a person stops the flow; " + alarm
+	}
+	return fmt.Sprintf("%s (%s), heartbeat %d, %s", strings.Join(valves, ", "), c.Outlets.Valve, *c.Outlets.HeartbeatPin, alarm)
 }

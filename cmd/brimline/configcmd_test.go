@@ -29,7 +29,8 @@ func TestConfigCommands(t *testing.T) {
 	if code := run(t.Context(), []string{"config", "check", good}, nil, &out, &errs); code != exitDone {
 		t.Fatalf("config check: exit %d, %s", code, &errs)
 	}
-	for _, want := range []string{"co-op workshop bench, 6 channels", "tube6    100 mL  hx711   pinctrl-bcm2711  23     24    10 SPS  128", "diesel, 0.832 g/mL, u 0.0005 g/mL, 40 °C", "limits  none set"} {
+	for _, want := range []string{"co-op workshop bench, 6 channels", "tube6    100 mL  hx711   pinctrl-bcm2711  23     24    10 SPS  128", "diesel, 0.832 g/mL, u 0.0005 g/mL, 40 °C", "limits  none set",
+		"valves  tube1 9, tube2 10, tube3 11, tube4 18, tube5 25, tube6 27 (diverter), heartbeat 4, alarm 26"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("summary lacks %q:\n%s", want, &out)
 		}
