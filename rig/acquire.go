@@ -29,6 +29,10 @@ type AcquireOptions struct {
 	// LockThreads gives each sensor's goroutine a thread of its own, so that a
 	// real-time priority can be given to it. Of no use with simulated sensors.
 	LockThreads bool
+	// OnThread, if set, is called on each sensor's own thread before its first reading,
+	// to give that thread a priority and the like; it implies LockThreads. An error ends
+	// the acquisition: what is merely refused is for the hook to tell and let pass.
+	OnThread func() error
 }
 
 // Acquirer reads sensors into a sink, run after run. It numbers the channels
@@ -127,9 +131,10 @@ func (a *Acquirer) Run(ctx context.Context, sink Sink, o AcquireOptions) error {
 	}
 	for i := range a.sensors {
 		wg.Go(func() {
-			if o.LockThreads {
+			if o.LockThreads || o.OnThread != nil {
+				// Never unlocked: the thread ends with this goroutine, and nothing else
+				// inherits what OnThread gave it.
 				runtime.LockOSThread()
-				defer runtime.UnlockOSThread()
 			}
 			// Deferred, so that a sensor is stopped even if the sink ends the goroutine.
 			defer func() {
@@ -144,6 +149,12 @@ func (a *Acquirer) Run(ctx context.Context, sink Sink, o AcquireOptions) error {
 					cancel()
 				}
 			}()
+			if o.OnThread != nil {
+				if err := o.OnThread(); err != nil {
+					fail(a.wrap(i, "make its thread ready", err))
+					return
+				}
+			}
 			if err := a.read(inner, i, sink, o.Until); err != nil {
 				fail(err)
 			}

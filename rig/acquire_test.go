@@ -339,3 +339,28 @@ func TestSystemClock(t *testing.T) {
 		}
 	})
 }
+
+func TestRunOnThread(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log steps
+		one, two := newFake("one", 1, &log), newFake("two", 2, &log)
+		go one.give(0, 3, time.Second)
+		go two.give(0, 3, time.Second)
+		hook := func() error { log.add("thread"); return nil }
+		o := rig.AcquireOptions{Until: 2 * time.Second, OnThread: hook}
+		if err := rig.Acquire(t.Context(), []rig.Sensor{one, two}, &sink{}, o); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Count(strings.Join(log.s, ","), "thread"); got != 2 {
+			t.Errorf("the hook ran %d times for two sensors: %v", got, log.s)
+		}
+		o.OnThread = func() error { return errBroken }
+		err := rig.Acquire(t.Context(), []rig.Sensor{one, two}, &sink{}, o)
+		if !errors.Is(err, errBroken) || !strings.Contains(err.Error(), "thread") {
+			t.Errorf("a hook that fails: %v, want its error", err)
+		}
+		if last := log.s[len(log.s)-2:]; !strings.HasPrefix(last[0], "stop") || !strings.HasPrefix(last[1], "stop") {
+			t.Errorf("after a hook that failed: %v, want both stopped", log.s)
+		}
+	})
+}
