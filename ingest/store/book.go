@@ -543,6 +543,12 @@ func (s *Store) Exclude(ctx context.Context, runID int64, why string) error {
 	return s.update(ctx, "exclude a run", fmt.Sprintf("run %d", runID), `UPDATE run SET excluded = ? WHERE id = ?`, why, runID)
 }
 
+// NoteRun keeps a remark on a run, for example why it stopped early, in place of the
+// one that it had.
+func (s *Store) NoteRun(ctx context.Context, runID int64, note string) error {
+	return s.update(ctx, "note on a run", fmt.Sprintf("run %d", runID), `UPDATE run SET note = ? WHERE id = ?`, note, runID)
+}
+
 const selectRun = `SELECT id, test, hanging, number, boot, start_ns, end_ns, planned_ns, excluded, note FROM run `
 
 func scanRun(row *sql.Rows) (r ingest.Run, err error) {
