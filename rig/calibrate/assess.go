@@ -165,15 +165,18 @@ type Creep struct {
 
 // SpanU95 returns the half width of the span's 95 % interval, counts/g, its coverage
 // factor and the effective degrees of freedom by Welch-Satterthwaite (GUM, G.4): the
-// masses' part has no end of them.
+// masses' part has no end of them. More than a billion count as a billion, so that
+// the number can be written as JSON.
 func (l Line) SpanU95() (u95, k, df float64) {
-	df = math.Inf(1)
+	df = manyDF
 	if l.USpanFit > 0 {
-		df = l.DF * math.Pow(l.USpan/l.USpanFit, 4)
+		df = min(manyDF, l.DF*math.Pow(l.USpan/l.USpanFit, 4))
 	}
 	k = coverage(df)
 	return k * l.USpan, k, df
 }
+
+const manyDF = 1e9
 
 // coverage is the factor of a two-sided 95 % interval (GUM, G.3).
 func coverage(df float64) float64 {

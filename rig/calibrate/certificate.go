@@ -24,3 +24,18 @@ type Certificate struct {
 	Forced     bool        `json:"forced,omitempty"` // kept though it was refused
 	Program    string      `json:"program,omitempty"`
 }
+
+// CheckCertificate is what is kept of a check, beside the calibration that it was
+// held against.
+type CheckCertificate struct {
+	Channel    string     `json:"channel"`
+	At         time.Time  `json:"at"`
+	By         string     `json:"by"`
+	TempC      *float64   `json:"temp_c"` // of the air; null if not noted
+	Note       string     `json:"note,omitempty"`
+	Simulated  bool       `json:"simulated,omitempty"`
+	Calibrated time.Time  `json:"calibrated"`
+	Due        *time.Time `json:"due,omitempty"` // of the calibration
+	Check      Check      `json:"check"`
+	Program    string     `json:"program,omitempty"`
+}

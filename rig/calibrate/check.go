@@ -69,9 +69,9 @@ func (l Line) NewCheck(massG, mpeG float64, empty, loaded Reading, repeatG, repe
 			den += math.Pow(part.u, 4) / part.df
 		}
 	}
-	c.DF = math.Inf(1)
+	c.DF = manyDF
 	if den > 0 {
-		c.DF = u2 * u2 / den
+		c.DF = min(manyDF, u2*u2/den)
 	}
 	c.K = coverage(c.DF)
 	c.U95G = c.K * math.Sqrt(u2)

@@ -3,6 +3,8 @@ package calibrate
 import (
 	"fmt"
 	"math"
+	"strconv"
+	"strings"
 )
 
 // Densities in g/mL, for buoyancy. Conventional mass is defined for weights of
@@ -62,4 +64,24 @@ func (w Water) Load(volumeML float64, pours int) (massG, mpeG float64, err error
 	}
 	massG = volumeML * (rho - airGPerML) / (1 - airGPerML/weightGPerML)
 	return massG, float64(pours)*w.VesselTolML*rho + massG*(off+tapWater), nil
+}
+
+// ParseVolumes reads a list of what the tube holds after each pour, "0,25,50,100" mL,
+// rising. The empty tube is added if it is left out.
+func ParseVolumes(list string) ([]float64, error) {
+	var volumes []float64
+	for word := range strings.SplitSeq(list, ",") {
+		mL, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(word), "mL")), 64)
+		if err != nil || !(mL >= 0 && mL <= 1e5) {
+			return nil, fmt.Errorf("volumes %s: %q is not a number of millilitres from 0 to 100000: write 0,25,50", list, word)
+		}
+		if len(volumes) == 0 && mL > 0 {
+			volumes = append(volumes, 0)
+		}
+		if n := len(volumes); n > 0 && mL <= volumes[n-1] {
+			return nil, fmt.Errorf("volumes %s: %g mL does not come after %g mL: name what the tube holds after each pour, rising", list, mL, volumes[n-1])
+		}
+		volumes = append(volumes, mL)
+	}
+	return volumes, checkCount(len(volumes))
 }
