@@ -124,8 +124,8 @@ var faultInfos = []FaultInfo{
 	{Kind: LampPickup, Wiring: true, Full: 613, Unit: "counts",
 		Does:   "a sine of 3.1 Hz",
 		Source: "5 to 613 counts at a few Hz, measured on real 24-bit converters; 3.1 Hz assumed"},
-	{Kind: Misreads, Wiring: true, Full: 0.02, Unit: "stalls of the reader in each read",
-		Does:   "at pin level, as Fault.StallsPerOp: about a third of them spoil a read, at 1 about 0.6 % of the reads",
+	{Kind: Misreads, Wiring: true, Full: 0.012, Unit: "stalls of the reader in each read",
+		Does:   "at pin level, as Fault.StallsPerOp: about half of them spoil a read, at 1 about 0.6 % of the reads",
 		Source: "0.3 to 0.6 % a read, measured on real 24-bit converters with a reader in user space; the stalls' lengths assumed"},
 	{Kind: MissingSamples, Wiring: true, Full: 45, Unit: "s without a sample", wantsEnd: true,
 		Does: "a gap: the program stands still", Source: "stalls of loggers, 2 to 45 s, measured on single-board computers"},
@@ -339,15 +339,14 @@ func (r *run) afflictOne(ch int, p PlannedFault, info *FaultInfo) {
 	case KinkedHose:
 		from = flowing
 		to = from + int64(size*1e9)
+		fx.kinkAtML = r.delivered(ch, from) // without the kink yet
+		fx.heldML = r.delivered(ch, to) - fx.kinkAtML
 		fx.kinkFrom, fx.kinkTo = from, to
-		// Both are volumes without the kink.
-		kinkAt, held := r.delivered(ch, from), r.delivered(ch, to)
-		fx.kinkAtML, fx.heldML = kinkAt, held-kinkAt
 	case BlockedVent:
 		from = c.from
 		fx.ventK = size * c.rateMLS * (ventSpaceML - ventML) / ventML
 		lost := make([]float64, steps)
-		spaceML := r.tubeML - c.leftML
+		spaceML := max(r.tubeML-c.leftML, 1e-3) // a full tube has next to none
 		a := r.delivered(ch, at(0))
 		for k := 1; k < steps; k++ {
 			b := r.delivered(ch, at(k))

@@ -435,7 +435,6 @@ func (b *Bench) Truth(ch int, from, to time.Duration) (Truth, error) {
 		VolumeML:      came,
 		LostML:        r.sent(c, int64(to)) - r.sent(c, int64(from)) - came,
 		MassG:         end,
-		ArtefactG:     r.grams(ch, int64(to)) - end - c.pullG,
 		LevelML:       r.levelML(ch, int64(to)),
 		FlowStart:     time.Duration(c.from),
 		FlowEnd:       time.Duration(c.to),
@@ -447,6 +446,7 @@ func (b *Bench) Truth(ch int, from, to time.Duration) (Truth, error) {
 	}
 	if c.fx != nil {
 		x.Faults = slices.Clone(c.fx.truth)
+		x.ArtefactG = c.fx.artefactG(r, r.delivered(ch, int64(to)), int64(to))
 	}
 	return x, nil
 }
