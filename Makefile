@@ -9,7 +9,7 @@ DIST    := cmd/brimline/serve/dist
 OUT     ?= out/demo
 FUZZTIME ?= 30s
 
-.PHONY: build build-all page demo test race vet fuzz bench clean
+.PHONY: build build-all page demo test test-board race vet fuzz bench clean
 
 build: page
 	go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline ./cmd/brimline
@@ -41,6 +41,11 @@ test: page vet build-all
 race:
 	command -v gcc >/dev/null || { apt-get update && apt-get install -y --no-install-recommends gcc libc6-dev; }
 	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./ingest ./ingest/store ./cmd/brimline/serve
+
+# The shipped program on a kernel's own gpio and I2C devices, in an emulated machine;
+# installs what it needs with apt.
+test-board: page
+	hardware/emulated-board/run.sh
 
 vet:
 	@unformatted=$$(gofmt -l cmd rig ingest analysis config); if [ -n "$$unformatted" ]; then echo "gofmt would change: $$unformatted"; exit 1; fi

@@ -28,6 +28,8 @@ var arrows = map[string][]string{
 	"config":             {},
 	"cmd/brimline":       {"*"},
 	"cmd/brimline/serve": {"*"},
+
+	"hardware/emulated-board/check": {"rig", "ingest", "ingest/store"},
 }
 
 // doors is the rooms that may import an outside module; rooms below count.
