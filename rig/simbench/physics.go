@@ -181,8 +181,17 @@ func (e *Engine) sensitivity(injector int) (toRail, toRPM float64) {
 	return (guidePower*q.GuideMLPerMin + 0.5*q.SpillMLPerMin + seat*q.SeatMLPerMin) / total, q.SpillMLPerMin / total
 }
 
-// thinning returns, at points huntStepS apart from the flow's start, by how much the
-// fuel is thicker than warm fuel: mu(warm)/mu(T) - 1.
+// guideShare is the guide's part of an injector's flow when it is warm.
+func (e *Engine) guideShare(injector int) float64 {
+	q := e.Return(injector, e.WarmC)
+	if q.MLPerMin() == 0 {
+		return 0
+	}
+	return q.GuideMLPerMin / q.MLPerMin()
+}
+
+// thinning returns, at points huntStepS apart from the flow's start, how the guide's
+// flow differs from that of warm fuel: mu(warm)/mu(T) - 1.
 func (e *Engine) thinning(points int, deficitC float64, warmUp time.Duration) []float64 {
 	warm := e.Fuel.ViscosityMM2PerS(e.WarmC)
 	x := make([]float64, points)

@@ -149,14 +149,69 @@ const (
 	loopRuns  = 16
 )
 
-// begin makes the run and lets the lines find it. b.mu is held.
+// begin makes the run and lets the lines find it; loop is nil or what it is a round of.
+// b.mu is held.
 func (b *Bench) begin(p RunPlan, start int64, loop *LoopPlan) (*run, error) {
+	positions, err := b.checkPlan(&p)
+	if err != nil {
+		return nil, err
+	}
+	w := &b.w
+	r := &run{
+		start:     start,
+		flowStart: start + int64(p.Still),
+		warmTau:   w.WarmUp.Seconds(),
+		pulse:     w.Pulsation, pulseRadS: 2 * math.Pi * w.PulsationHz,
+		points:        int(p.Flow.Seconds()/huntStepS) + 2,
+		densityGPerML: w.DensityGPerML,
+		tubeML:        w.TubeML,
+		outlets:       b.runs[len(b.runs)-1].outlets,
+	}
+	r.flowEnd = r.flowStart + int64(p.Flow)
+	if loop != nil {
+		loop.close(r)
+	}
+	cold := math.Exp(-float64(r.flowStart) / float64(w.Afternoon))
+	r.warm = w.WarmUpStart * cold
+	number := b.starts
+	idle := idle{number: number, factor: 1 + w.RunSD*bounded(b.rand("run", number)),
+		shared: b.hunting(r.points, w.SharedHuntingSD, "shared hunting", number)}
+	if e := w.Engine; e != nil {
+		idle.rail, idle.speed = b.hunting(r.points, e.RailSD, "rail", number), b.hunting(r.points, e.RPMSD, "speed", number)
+		idle.thinning = e.thinning(r.points, (e.WarmC-e.ColdC)*cold, w.WarmUp)
+	}
+	for ch, injector := range positions {
+		film := w.FilmML * min(b.rand("film", number, uint64(ch)).ExpFloat64(), 3)
+		r.filmML = append(r.filmML, film)
+		c := runChannel{injector: injector, from: r.flowStart, to: r.flowEnd, leftML: min(film, w.TubeML)}
+		if p.LeftInML != nil {
+			c.leftML = p.LeftInML[ch]
+		}
+		hang := b.rand("hanging", uint64(int64(p.Hanging)), uint64(ch))
+		hangFactor := 1 + w.HangingSD*bounded(hang)
+		c.pullG = w.PullG * bounded(hang)
+		if injector > 0 && !slices.Contains(p.Blocked, ch) {
+			b.feed(&c, &idle, hangFactor, p.Treated)
+		}
+		r.channels = append(r.channels, c)
+	}
+	if err := r.afflict(p.Faults); err != nil {
+		return nil, err
+	}
+	b.starts++
+	b.runs[len(b.runs)-1].next.Store(r)
+	b.runs = append(b.runs, r)
+	return r, nil
+}
+
+// checkPlan returns which injector feeds each channel.
+func (b *Bench) checkPlan(p *RunPlan) (positions []int, err error) {
 	n := b.o.Channels
 	if p.Still < 0 || p.Flow < 0 || p.Flow > 24*time.Hour {
 		return nil, fmt.Errorf("still %v, flow %v: use 0 or more, and at most 24 h of flow", p.Still, p.Flow)
 	}
 	injectors := len(b.w.RatesMLPerMin)
-	positions := p.Positions
+	positions = p.Positions
 	if positions == nil {
 		positions = make([]int, n) // channels beyond the last injector have none
 		for ch := range min(n, injectors) {
@@ -184,78 +239,41 @@ func (b *Bench) begin(p RunPlan, start int64, loop *LoopPlan) (*run, error) {
 			return nil, fmt.Errorf("channel %d blocked: the bench has 0 to %d", ch, n-1)
 		}
 	}
+	return positions, nil
+}
 
-	w := &b.w
-	number := b.starts
-	r := &run{
-		start:     start,
-		flowStart: start + int64(p.Still),
-		warmTau:   w.WarmUp.Seconds(),
-		pulse:     w.Pulsation, pulseRadS: 2 * math.Pi * w.PulsationHz,
-		densityGPerML: w.DensityGPerML,
-		tubeML:        w.TubeML,
+// idle is what all injectors share in a run. Its series are relative, at multiples of
+// huntStepS from the flow's start; rail, speed and thinning are an Engine's.
+type idle struct {
+	number                        uint64 // of the run
+	factor                        float64
+	shared, rail, speed, thinning []float64
+}
+
+// feed lets the channel's injector flow into it.
+func (b *Bench) feed(c *runChannel, idle *idle, hangFactor float64, treated bool) {
+	w, inj := &b.w, uint64(c.injector)
+	c.rateMLS = w.RatesMLPerMin[c.injector-1] / 60 * idle.factor * hangFactor *
+		(1 + w.ResidualSD*bounded(b.rand("residual", idle.number, inj)))
+	if treated {
+		c.rateMLS *= 1 + b.response(c.injector)
 	}
-	r.flowEnd = r.flowStart + int64(p.Flow)
-	r.warm = w.WarmUpStart * math.Exp(-float64(r.flowStart)/float64(w.Afternoon))
-	points := int(p.Flow.Seconds()/huntStepS) + 2
-	r.points = points
-	shared := b.hunting(points, w.SharedHuntingSD, "shared hunting", number)
-	var rail, speed, thinning []float64
+	c.phase = 2 * math.Pi * float64(c.injector-1) / float64(len(w.RatesMLPerMin))
+	moving := b.hunting(len(idle.shared), w.OwnHuntingSD, "own hunting", idle.number, inj)
+	for k := range moving {
+		moving[k] += idle.shared[k]
+	}
 	if e := w.Engine; e != nil {
-		rail, speed = b.hunting(points, e.RailSD, "rail", number), b.hunting(points, e.RPMSD, "speed", number)
-		thinning = e.thinning(points, (e.WarmC-e.ColdC)*math.Exp(-float64(r.flowStart)/float64(w.Afternoon)), w.WarmUp)
-	}
-	runFactor := 1 + w.RunSD*bounded(b.rand("run", number))
-	for ch, i := range positions {
-		c, inj, hanging := runChannel{injector: i, from: r.flowStart, to: r.flowEnd}, uint64(i), uint64(int64(p.Hanging))
-		film := w.FilmML * min(b.rand("film", number, uint64(ch)).ExpFloat64(), 3)
-		r.filmML = append(r.filmML, film)
-		c.leftML = min(film, w.TubeML)
-		if p.LeftInML != nil {
-			c.leftML = p.LeftInML[ch]
+		share := e.guideShare(c.injector)
+		toRail, toSpeed := e.sensitivity(c.injector)
+		warming := make([]float64, len(moving))
+		for k := range moving {
+			warming[k] = share * idle.thinning[k]
+			moving[k] += warming[k] + toRail*idle.rail[k] + toSpeed*idle.speed[k]
 		}
-		hang := b.rand("hanging", hanging, uint64(ch))
-		hangFactor := 1 + w.HangingSD*bounded(hang)
-		c.pullG = w.PullG * bounded(hang)
-		if i > 0 && !slices.Contains(p.Blocked, ch) {
-			c.rateMLS = w.RatesMLPerMin[i-1] / 60 * runFactor * hangFactor *
-				(1 + w.ResidualSD*bounded(b.rand("residual", number, inj)))
-			if p.Treated {
-				c.rateMLS *= 1 + b.response(i)
-			}
-			c.phase = 2 * math.Pi * float64(i-1) / float64(injectors)
-			moving := b.hunting(points, w.OwnHuntingSD, "own hunting", number, inj)
-			for k := range moving {
-				moving[k] += shared[k]
-			}
-			if e := w.Engine; e != nil {
-				guide := 0.0
-				if q := e.Return(i, e.WarmC); q.MLPerMin() > 0 {
-					guide = q.GuideMLPerMin / q.MLPerMin()
-				}
-				toRail, toSpeed := e.sensitivity(i)
-				warming := make([]float64, points)
-				for k := range moving {
-					warming[k] = guide * thinning[k]
-					moving[k] += warming[k] + toRail*rail[k] + toSpeed*speed[k]
-				}
-				c.warming = newSeries(warming)
-			}
-			c.moving = newSeries(moving)
-		}
-		r.channels = append(r.channels, c)
+		c.warming = newSeries(warming)
 	}
-	r.outlets = b.runs[len(b.runs)-1].outlets
-	if loop != nil {
-		loop.close(r)
-	}
-	if err := r.afflict(p.Faults); err != nil {
-		return nil, err
-	}
-	b.starts++
-	b.runs[len(b.runs)-1].next.Store(r)
-	b.runs = append(b.runs, r)
-	return r, nil
+	c.moving = newSeries(moving)
 }
 
 // hunting returns a stationary AR(1) series of the given relative standard deviation.
