@@ -24,6 +24,7 @@ var arrows = map[string][]string{
 	"analysis/curve":     {},
 	"analysis/rate":      {"analysis/curve"},
 	"analysis/change":    {},
+	"analysis/stability": {},
 	"analysis/report":    {"analysis/curve", "analysis/rate", "analysis/change"},
 	"config":             {},
 	"cmd/brimline":       {"*"},
