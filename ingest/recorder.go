@@ -246,8 +246,10 @@ func (r *Recorder) Flush(ctx context.Context) error {
 	return nil
 }
 
+// askAgain hands everything over. A store that has failed, or may be about to, is
+// asked once more.
 func (r *Recorder) askAgain() {
-	r.retry = r.failed != nil && !r.gone
+	r.retry = (r.failed != nil || r.busy) && !r.gone
 	r.handOver()
 }
 

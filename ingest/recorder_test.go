@@ -252,6 +252,36 @@ func TestRecorderSaysWhatWasNotKept(t *testing.T) {
 	})
 }
 
+// What is with the store when Close or Flush is called, and is refused, gets its second
+// try too.
+func TestRecorderTriesAgainWhatWasUnderWay(t *testing.T) {
+	for name, end := range map[string]func(r *Recorder) error{
+		"Close": (*Recorder).Close,
+		"Flush": func(r *Recorder) error { return r.Flush(context.Background()) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				store := &shelf{delay: time.Second, err: errors.New("locked for a moment")}
+				r := NewRecorder(store, 1, RecorderOptions{})
+				defer r.Close()
+				for i := range 100 { // over 1 s: the first 81 are handed over
+					if err := r.Put([]rig.Sample{reading(0, i)}); err != nil {
+						t.Fatal(err)
+					}
+				}
+				synctest.Wait()
+				store.set(0, nil) // the call under way fails all the same
+				if err := end(r); err != nil {
+					t.Error(err)
+				}
+				if got, _ := store.all(); len(got) != 100 {
+					t.Errorf("%d samples kept, want 100", len(got))
+				}
+			})
+		})
+	}
+}
+
 func TestRecorderFlushHeedsItsContext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := NewRecorder(&shelf{delay: time.Minute}, 1, RecorderOptions{})
