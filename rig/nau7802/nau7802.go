@@ -98,7 +98,8 @@ const (
 	fewest      = 4    // conversions in the settling time
 	upWithin    = 100 * time.Millisecond
 	calWithin   = time.Second
-	firstWithin = 3 // nominal periods
+	firstWithin = 3                      // nominal periods
+	sleepsLate  = 100 * time.Microsecond // a kernel without a real-time priority, measured: 74 us
 	retryPause  = 20 * time.Millisecond
 	checkEvery  = 500 * time.Millisecond
 )
@@ -479,8 +480,9 @@ func (s *Sensor) take(at time.Duration, looks int) (rig.Reading, error) {
 	return r, nil
 }
 
-// track learns the chip's own period, so that the bus is not polled in vain: the next
-// conversion is looked for from 15/16 of it on.
+// track learns the chip's own period, so that the bus is not polled in vain. A conversion
+// is found up to a sixteenth of a period after its end, and the first look at the next must
+// come before its end, or the phase rule knows too little: it comes an eighth early.
 func (s *Sensor) track(at time.Duration, looks int) {
 	switch took := at - s.last; {
 	case s.last == 0 || s.interval == 0:
@@ -492,7 +494,7 @@ func (s *Sensor) track(at time.Duration, looks int) {
 	}
 	s.interval = max(s.interval, s.shortest*7/8)
 	s.last = at
-	s.earliest = at + s.interval*15/16
+	s.earliest = at + s.interval - s.period/8 - sleepsLate
 }
 
 // errSetUp is wrapped by a set-up that failed although the chip answers.

@@ -35,14 +35,17 @@ type Bench struct {
 	o Options
 	w World
 
+	buses []*i2cBus
+
 	now  atomic.Int64 // ns; the newest moment at which a line was woken
 	wall time.Time    // real time at elapsed zero, for Pace
 
 	mu      sync.Mutex
 	lines   []*Line // one for each channel
 	times   []*timeline
-	active  int // timelines being read
-	running int // of these, those that are not waiting
+	active  int       // timelines being read
+	running int       // of these, those that are not waiting
+	turn    *timeline // the one that runs; nil while none is being read
 	runs    []*run
 	starts  uint64 // runs begun so far
 	loop    *LoopPlan
@@ -196,6 +199,7 @@ type Line struct {
 	index int
 	dout  doutPin
 	chip  chip
+	i2c   *i2cSupply // of the chip on a bus that stands in its place; nil: none
 	fault atomic.Pointer[Fault]
 	seq   uint64 // samples made by Record
 }
@@ -338,6 +342,7 @@ func (b *Bench) dispatch() *timeline {
 		}
 	}
 	next.waiting = false
+	b.turn = next
 	b.running++
 	b.now.Store(max(b.now.Load(), next.wake))
 	next.grant <- struct{}{}
@@ -371,6 +376,9 @@ func (l *timeline) end() {
 	}
 	l.active = false
 	b.active--
+	if b.turn == l {
+		b.turn = nil
+	}
 	if l.waiting {
 		l.waiting, l.called = false, true
 		l.grant <- struct{}{}
