@@ -810,3 +810,28 @@ func TestAcquisitionAllocatesNothingPerSample(t *testing.T) {
 		t.Errorf("20 s allocate %v times, 1 s %v times", long, short)
 	}
 }
+
+// The same with every fault on every channel.
+func BenchmarkRecordFaults(b *testing.B) {
+	bench, err := simbench.New(simbench.Options{Seed: 1})
+	if err != nil {
+		b.Fatal(err)
+	}
+	var all []simbench.PlannedFault
+	for ch := range bench.Channels() {
+		for _, info := range simbench.Faults() {
+			all = append(all, simbench.PlannedFault{Kind: info.Kind, Channel: ch, Severity: 0.5})
+		}
+	}
+	if _, err := bench.StartRun(simbench.RunPlan{Flow: 24 * time.Hour, Faults: all}); err != nil {
+		b.Fatal(err)
+	}
+	var c count
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := bench.Record(&c, bench.Now()+10*time.Second); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(c.n)/b.Elapsed().Seconds(), "samples/s")
+}

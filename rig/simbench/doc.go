@@ -15,10 +15,10 @@
 //
 // Each clock line has a time of its own, which every pin operation and every look at
 // the clock moves on a little; see Options.Clocks for chips that share one. A line
-// whose driver waits posts when it wants
-// to wake; when all lines that are being read wait, the one that wakes first runs
-// (the lowest number, if two do). So one line runs at a time, in an order that
-// depends only on the seed, whatever the machine's scheduler does.
+// whose driver waits posts when it wants to wake; when all lines that are being read
+// wait, the one that wakes first runs (the lowest number, if two do). So one line runs
+// at a time, in an order that depends only on the seed, whatever the machine's
+// scheduler does.
 //
 // A line counts as being read from In with an edge to In without one, or to Halt of
 // either pin: between a driver's Start and Stop. One that is started and then left
@@ -28,9 +28,10 @@
 //
 // # What is modelled, and what is not
 //
-// See [World] for the flow and the cells. The chip keeps to its data sheet at the
-// level of pins: pulses, power-down after 60 us, settling, edges left behind by
-// shifting. A conversion is taken at its end, not as the mean over its period. Left
-// out: air buoyancy, temperature, creep, mains pickup, drips, foam, a hose that must
-// fill first.
+// See [World] for the flow and the cells, [Engine] for a flow that follows from
+// pressure, clearance and viscosity, and [Faults] for what may go wrong, each with its
+// size and where that comes from. The chips keep to their data sheets at the level of
+// pins and bus. A conversion is taken at its end, save for World.Orders, over which it
+// averages. Left out: air buoyancy, evaporation, a hose that leaves its tube when the
+// vent is blocked, a tube that overflows into its neighbour.
 package simbench

@@ -114,3 +114,30 @@ func Example() {
 	// run 5: 9.6 mL/min, true mean 9.6
 	// run 6: 9.7 mL/min, true mean 9.7
 }
+
+// A tube whose vent is blocked, with a second way out for the fuel: its curve bends,
+// and the simulator knows by how much.
+func ExamplePlannedFault() {
+	bench, err := simbench.New(simbench.Options{Seed: 7, Channels: 6})
+	if err != nil {
+		log.Fatal(err)
+	}
+	r, err := bench.StartRun(simbench.RunPlan{
+		Still: 10 * time.Second, Flow: 3 * time.Minute,
+		Faults: []simbench.PlannedFault{{Kind: simbench.BlockedVent, Channel: 2, Severity: 0.5}},
+	})
+	if err != nil {
+		log.Fatal(err)
+	}
+	for third := range time.Duration(3) {
+		truth, err := bench.Truth(2, r.FlowStart+third*time.Minute, r.FlowStart+(third+1)*time.Minute)
+		if err != nil {
+			log.Fatal(err)
+		}
+		fmt.Printf("minute %d: %.1f mL of %.1f\n", third+1, truth.VolumeML, truth.VolumeML+truth.LostML)
+	}
+	// Output:
+	// minute 1: 9.2 mL of 9.8
+	// minute 2: 8.0 mL of 9.8
+	// minute 3: 6.8 mL of 9.8
+}

@@ -46,13 +46,13 @@ const (
 // FaultInfo says what a kind of fault is. Severity goes from 0, no fault at all, to
 // 1; Full is the size at 1, in Unit, and the size is severity times Full.
 type FaultInfo struct {
-	Kind     FaultKind
-	Wiring   bool    // SetFault takes it too
-	Full     float64 // at severity 1
-	Unit     string  // of Full, and of what
-	Does     string  // to the curve
-	Source   string  // of the numbers; "assumed" where there is none
-	wantsEnd bool
+	Kind   FaultKind
+	Wiring bool    // SetFault takes it too
+	Full   float64 // at severity 1
+	Unit   string  // of Full, and of what
+	Does   string  // to the curve
+	Source string  // of the numbers; "assumed" where there is none
+	lasts  bool    // for its size in seconds, or to an end of its own
 }
 
 // What the equations of the faults are made of.
@@ -81,11 +81,11 @@ const dropG = 2 * math.Pi * 4e-3 * 27e-3 * 0.62 / 9.80665 * 1000
 // faultInfos are in the order in which a run takes them: as the fuel meets them, then
 // what the cell adds, then the wires.
 var faultInfos = []FaultInfo{
-	{Kind: LateStart, Full: 60, Unit: "s late", wantsEnd: true,
+	{Kind: LateStart, Full: 60, Unit: "s late", lasts: true,
 		Does: "nothing at first while the other channels fill", Source: "assumed"},
-	{Kind: EarlyStop, Full: 60, Unit: "s early", wantsEnd: true,
+	{Kind: EarlyStop, Full: 60, Unit: "s early", lasts: true,
 		Does: "flat to the end while the other channels fill", Source: "assumed"},
-	{Kind: LeakAfterStop, Full: 0.2, Unit: "of the rate", wantsEnd: true,
+	{Kind: LeakAfterStop, Full: 0.2, Unit: "of the rate", lasts: true,
 		Does: "goes on filling after the stop", Source: "assumed"},
 	{Kind: HoseFilling, Full: math.Pi / 4 * 0.4 * 0.4 * 100, Unit: "mL of hose",
 		Does:   "nothing until the hose is full, 75 s at 10 mL/min; then the slope is right",
@@ -93,7 +93,7 @@ var faultInfos = []FaultInfo{
 	{Kind: AirBursts, Full: 0.5, Unit: "mL of air in every 5 mL",
 		Does:   "plateaus of the slug's volume over the rate; the slope between is right, the total short by the slugs",
 		Source: "0.5 mL at 10 mL/min is 3 s, computed; how often assumed"},
-	{Kind: KinkedHose, Full: 20, Unit: "s shut", wantsEnd: true,
+	{Kind: KinkedHose, Full: 20, Unit: "s shut", lasts: true,
 		Does:   "flat while shut, then what was held comes in a burst of 0.5 s time constant; the slope is the same again",
 		Source: "flat, then a burst: estimate; durations assumed"},
 	{Kind: BlockedVent, Full: 1, Unit: "of the flow by a second way out at 0.43 bar",
@@ -127,18 +127,19 @@ var faultInfos = []FaultInfo{
 	{Kind: Misreads, Wiring: true, Full: 0.012, Unit: "stalls of the reader in each read",
 		Does:   "at pin level, as Fault.StallsPerOp: about half of them spoil a read, at 1 about 0.6 % of the reads",
 		Source: "0.3 to 0.6 % a read, measured on real 24-bit converters with a reader in user space; the stalls' lengths assumed"},
-	{Kind: MissingSamples, Wiring: true, Full: 45, Unit: "s without a sample", wantsEnd: true,
+	{Kind: MissingSamples, Wiring: true, Full: 45, Unit: "s without a sample", lasts: true,
 		Does: "a gap: the program stands still", Source: "stalls of loggers, 2 to 45 s, measured on single-board computers"},
-	{Kind: StuckCode, Wiring: true, Full: 60, Unit: "s of one code", wantsEnd: true,
+	{Kind: StuckCode, Wiring: true, Full: 60, Unit: "s of one code", lasts: true,
 		Does: "flat, without noise", Source: "sensor data sheets in general; duration assumed"},
 	{Kind: Saturation, Wiring: true, Full: 1.25, Unit: "of half the converter's range",
 		Does: "shifted up, and at the end of its range from about 0.8", Source: "sensor data sheets in general; shift assumed"},
-	{Kind: BrownOut, Wiring: true, Full: 2, Unit: "s without supply", wantsEnd: true,
+	{Kind: BrownOut, Wiring: true, Full: 2, Unit: "s without supply", lasts: true,
 		Does:   "no conversions; then settling, and the power-on transient again",
 		Source: "settling from the converter's data sheet, transient measured on real 24-bit converters; duration assumed"},
 }
 
-// Faults lists every kind of fault.
+// Faults lists every kind of fault. With Options.Counts in place of the cells only
+// Misreads, MissingSamples and BrownOut show.
 func Faults() []FaultInfo { return append([]FaultInfo(nil), faultInfos...) }
 
 func (k FaultKind) info() (*FaultInfo, error) {
@@ -152,10 +153,11 @@ func (k FaultKind) info() (*FaultInfo, error) {
 	return nil, fmt.Errorf("there is no fault %q: there are %s", k, strings.Join(names, ", "))
 }
 
-// PlannedFault is a fault of a run: on one channel, from At after the run's beginning
-// to the run's end or as long as the kind says. Those that need flow begin with it at
-// the earliest; for LateStart, EarlyStop, LeakAfterStop, HoseFilling, FilmDraining,
-// Foam, Creep, BlockedVent and SlowDrip At counts for nothing.
+// PlannedFault is a fault of a run: on one channel, from At after the run's beginning,
+// for as long as its kind says. AirBursts, KinkedHose, SpoutDipping and ThermalDrift
+// begin with the flow at the earliest. LateStart, EarlyStop, LeakAfterStop, HoseFilling,
+// BlockedVent, SlowDrip, FilmDraining, Foam and Creep go with the whole run: their At
+// counts for nothing.
 type PlannedFault struct {
 	Kind     FaultKind
 	Channel  int
@@ -173,7 +175,9 @@ type FaultTruth struct {
 
 // effects is what a channel's faults do to the fuel and to what the cell shows. The
 // way of the fuel is a chain of functions of the volume that the injector has sent,
-// so that the mass at any time can be had without the times before.
+// so that the mass at any time can be had without the times before. Where valves
+// (Outlets) let only a part of the flow into the tube, creep, dipping and the blocked
+// vent still go by the whole.
 type effects struct {
 	hoseML             float64
 	slugML, slugFromML float64
@@ -311,7 +315,7 @@ func (r *run) afflictOne(ch int, p PlannedFault, info *FaultInfo) {
 	from := r.start + int64(p.At)
 	flowing := min(max(from, c.from), c.to)
 	to := from
-	if info.wantsEnd {
+	if info.lasts {
 		to += int64(size * 1e9)
 	}
 	steps := r.points
@@ -401,7 +405,7 @@ func (r *run) afflictOne(ch int, p PlannedFault, info *FaultInfo) {
 		fx.wires.set(p.Kind, size, from)
 	}
 	truth := FaultTruth{Kind: p.Kind, Severity: p.Severity, Size: size, From: time.Duration(from)}
-	if info.wantsEnd || p.Kind == FilmDraining {
+	if info.lasts || p.Kind == FilmDraining {
 		truth.To = time.Duration(to)
 	}
 	fx.truth = append(fx.truth, truth)
@@ -524,9 +528,10 @@ type supply struct {
 // may already have begun.
 func (s *supply) look(l *Line, next int64) {
 	s.event = forever
-	planned, set := l.chip.cell.wires()
+	ended := next - l.chip.period
+	planned, set := l.wires(ended)
 	for _, w := range [...]*wires{planned, set} {
-		if w != nil && w.dippedTo > next-l.chip.period && w.dippedTo > w.dippedFrom {
+		if w != nil && w.dippedTo > ended && w.dippedTo > w.dippedFrom {
 			s.event, s.back = w.dippedFrom, w.dippedTo
 		}
 	}

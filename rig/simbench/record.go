@@ -12,11 +12,11 @@ import (
 const settlingNs = int64(500 * time.Millisecond)
 
 // Record puts every conversion from now to until into the sink, in order of time,
-// without pins or driver between: each is stamped with its own end, and none is lost.
-// It is over ten times as fast as a driver, for studies of thousands of runs. The
-// model is the same; the noise is not the one that a driver would have met, and stalls of
-// the reader do not spoil reads. It is an error while a line is being read. A channel
-// that is unplugged or powered down gives nothing.
+// without pins or driver between: each is stamped with its own end, and none is lost
+// but to MissingSamples. It is over ten times as fast as a driver, for studies of
+// thousands of runs. The model is the same; the noise is not the one that a driver
+// would have met, and stalls of the reader do not spoil reads. It is an error while a
+// line is being read. A channel that is unplugged or powered down gives nothing.
 func (b *Bench) Record(sink rig.Sink, until time.Duration) error {
 	if sink == nil {
 		return errors.New("simulated bench: record: no sink given")
