@@ -169,6 +169,9 @@ func TestI2CBus(t *testing.T) {
 		t.Fatal(err)
 	}
 	clk := b.Clock(2)
+	if err := clk.Sleep(t.Context(), 10*time.Millisecond); err != nil { // the bus is free by then
+		t.Fatal(err)
+	}
 	from := clk.Now()
 	if err := bus.Tx(0x48, []byte{0x01}, r[:]); err != nil || r != [2]byte{0x85, 0x83} {
 		t.Errorf("config %x, %v", r, err)
