@@ -295,7 +295,7 @@ func (a *Assessment) remarks(points []Point, line Line) {
 		refuse("creep", fmt.Sprintf("it creeps under a standing load: %s in %g s: let it warm up, stay within the cell's range; a glued or cracked cell is to be replaced", against(a.Creep, a.Limits.CreepPct), a.HoldS))
 	}
 	fitPct := 100 * coverage(line.DF) * line.USpanFit / math.Abs(line.Span)
-	if fitPct > a.Limits.ScatterPct+100*a.ToleranceG/a.SpanG {
+	if mistake == "" && fitPct > a.Limits.ScatterPct+100*a.ToleranceG/a.SpanG {
 		refuse("scatter", fmt.Sprintf("the span is known to ±%.2g %% (95 %%, masses apart), limit %g %%: use heavier masses, more of them, or more cycles", fitPct, a.Limits.ScatterPct))
 	}
 
@@ -324,9 +324,10 @@ func (a *Assessment) remarks(points []Point, line Line) {
 // allowedG is how far off a reading may be.
 func mistakes(points []Point, line Line, allowedG float64) string {
 	groups := byMass(points)
-	// Throughout: does swapping two loads make the line straight?
+	// Throughout: does swapping two loads make the line straight? The empty cell is not
+	// taken for a load; with it, evenly spread loads would have a second answer.
 	for i := range groups {
-		for j := i + 1; j < len(groups); j++ {
+		for j := i + 1; j < len(groups) && points[groups[i][0]].MassG > 0; j++ {
 			swapped := slices.Clone(points)
 			a, b := points[groups[i][0]].MassG, points[groups[j][0]].MassG
 			for _, x := range groups[i] {
