@@ -19,11 +19,11 @@
 //
 // A valve that is not powered returns the fuel to the can (diverter) or lets the tube
 // run out into it (drain). Three things must hold for a valve to be powered: the
-// supply, its pin, and the heartbeat. The heartbeat's edges retrigger a circuit on
+// supply, its pin, and the heartbeat. The heartbeat's pulses retrigger a circuit on
 // the bench (a monostable, see hardware/outlets.md) that cuts the supply of all valves
-// when no edge has come for MinHold to MaxHold. A process that is killed, a loop that
-// hangs and a board that freezes end the edges, whatever the pins do then. The
+// when none has come for MinHold to MaxHold. A process that is killed, a loop that
+// hangs and a board that freezes end the pulses, whatever the pins do then. The
 // software has the same rule with the shorter time: a pause of MinHold is a
-// *Lapse, the valves are released, and no edge follows until the next Collect, so that
+// *Lapse, the valves are released, and no pulse follows until the next Collect, so that
 // a valve never comes back by itself.
 package outlet

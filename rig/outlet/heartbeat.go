@@ -12,21 +12,21 @@ import (
 )
 
 const (
-	// BeatEvery is the least sample time between two edges of the heartbeat: at 80
-	// SPS an edge comes every 50 to 75 ms, at 10 SPS with each conversion.
+	// BeatEvery is the least sample time between two pulses of the heartbeat: at 80
+	// SPS one comes every 50 to 75 ms, at 10 SPS with each conversion.
 	BeatEvery = 50 * time.Millisecond
 	// MinHold and MaxHold are how long the circuit on the bench keeps the valves
-	// powered after the last edge: 0.8 s, with the tolerances of its parts
+	// powered after the last pulse: 0.8 s, with the tolerances of its parts
 	// (hardware/outlets.md). A converter that is reset after a misread is silent for
 	// 0.42 s at 10 SPS, which must not drop the valves.
 	MinHold = 650 * time.Millisecond
 	MaxHold = 950 * time.Millisecond
 )
 
-// Heartbeat drives the pin that the valves' supply hangs on. It has no timer: an edge
-// is given when a sample comes in, every collecting channel has given one (good or
-// bad) since the last edge, and BeatEvery has gone by on the samples' clock. One
-// channel whose loop hangs ends it as well as all of them.
+// Heartbeat drives the pin that the valves' supply hangs on. It has no timer: a pulse,
+// high and low again at once, is given when a sample comes in, every collecting channel
+// has given one (good or bad) since the last pulse, and BeatEvery has gone by on the
+// samples' clock. One channel whose loop hangs ends it as well as all of them.
 //
 // Its methods may be called from any goroutine.
 type Heartbeat struct {
@@ -34,13 +34,12 @@ type Heartbeat struct {
 
 	mu      sync.Mutex
 	on      bool
-	level   gpio.Level
 	follows []bool // by channel
-	heard   []bool // by channel, since the last edge
-	missing int    // channels that are followed and not heard since the last edge
+	heard   []bool // by channel, since the last pulse
+	missing int    // channels that are followed and not heard since the last pulse
 	timed   bool   // last holds a time
 	last    time.Duration
-	edges   uint64
+	pulses  uint64
 }
 
 // NewHeartbeat returns a heartbeat that is silent.
@@ -93,24 +92,24 @@ func (h *Heartbeat) await() {
 	}
 }
 
-// End ends the edges. The pin keeps its level: either one lets the circuit drop.
+// End ends the pulses. Whatever the pin's level is then, it lets the circuit drop.
 func (h *Heartbeat) End() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.on = false
 }
 
-// Edges is how many edges were given so far.
-func (h *Heartbeat) Edges() uint64 {
+// Pulses is how many pulses were given so far.
+func (h *Heartbeat) Pulses() uint64 {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return h.edges
+	return h.pulses
 }
 
 // Lapse says that the heartbeat paused for so long that the circuit may have dropped
-// the valves. There are no edges after it until the next Begin.
+// the valves. There are no pulses after it until the next Begin.
 type Lapse struct {
-	Pause  time.Duration // since the last edge, on the samples' clock
+	Pause  time.Duration // since the last pulse, on the samples' clock
 	Silent int           // a channel that gave no sample meanwhile; -1 when all did
 }
 
@@ -119,10 +118,10 @@ func (e *Lapse) Error() string {
 	if e.Silent >= 0 {
 		who = fmt.Sprintf("channel %d gave no reading", e.Silent)
 	}
-	return fmt.Sprintf("heartbeat: no edge for %.2f s, and the valves hold for %.2f s only: %s: check the converter's plug and what else loads the board", e.Pause.Seconds(), MinHold.Seconds(), who)
+	return fmt.Sprintf("heartbeat: no pulse for %.2f s, and the valves hold for %.2f s only: %s: check the converter's plug and what else loads the board", e.Pause.Seconds(), MinHold.Seconds(), who)
 }
 
-// Put takes samples as a rig.Sink does, and gives an edge when one is due. The error is
+// Put takes samples as a rig.Sink does, and gives a pulse when one is due. The error is
 // a *Lapse or the pin's; either ends the heartbeat. It allocates nothing.
 func (h *Heartbeat) Put(samples []rig.Sample) error {
 	h.mu.Lock()
@@ -150,12 +149,16 @@ func (h *Heartbeat) Put(samples []rig.Sample) error {
 		if h.missing > 0 || s.Elapsed-h.last < BeatEvery-BeatEvery/20 {
 			continue
 		}
-		if err := h.pin.Out(!h.level); err != nil {
+		err := h.pin.Out(gpio.High)
+		if err == nil {
+			err = h.pin.Out(gpio.Low)
+		}
+		if err != nil {
 			h.on = false
 			return h.failed(err)
 		}
-		h.level, h.last = !h.level, s.Elapsed
-		h.edges++
+		h.last = s.Elapsed
+		h.pulses++
 		h.await()
 	}
 	return nil

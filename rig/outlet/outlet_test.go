@@ -225,7 +225,7 @@ func newBeat(t *testing.T) (*outlet.Heartbeat, *levelPin) {
 	return h, p
 }
 
-// The heartbeat's edges come from samples of every channel that collects, and of
+// The heartbeat's pulses come from samples of every channel that collects, and of
 // nothing else.
 func TestHeartbeatFollowsSamples(t *testing.T) {
 	put := func(h *outlet.Heartbeat, periodMS, fromMS, toMS int, channels ...int) error {
@@ -239,26 +239,26 @@ func TestHeartbeatFollowsSamples(t *testing.T) {
 		return nil
 	}
 	h, _ := newBeat(t)
-	if err := put(h, 12, 0, 1000, 0, 1); err != nil || h.Edges() != 0 {
-		t.Errorf("%d edges before Begin, %v", h.Edges(), err)
+	if err := put(h, 12, 0, 1000, 0, 1); err != nil || h.Pulses() != 0 {
+		t.Errorf("%d pulses before Begin, %v", h.Pulses(), err)
 	}
 	if err := h.Begin([]int{0, 2}); err != nil {
 		t.Fatal(err)
 	}
-	if err := put(h, 12, 5000, 6000, 0, 1, 2); err != nil || h.Edges() < 15 || h.Edges() > 20 {
-		t.Errorf("%d edges in 1 s at 80 SPS, want one for every 50 to 65 ms; %v", h.Edges(), err)
+	if err := put(h, 12, 5000, 6000, 0, 1, 2); err != nil || h.Pulses() < 15 || h.Pulses() > 20 {
+		t.Errorf("%d pulses in 1 s at 80 SPS, want one for every 50 to 65 ms; %v", h.Pulses(), err)
 	}
-	before := h.Edges()
+	before := h.Pulses()
 	err := put(h, 12, 6000, 8000, 0, 1)
 	var lapse *outlet.Lapse
 	if !errors.As(err, &lapse) || lapse.Silent != 2 {
 		t.Errorf("channel 2 is silent, the heartbeat says %v", err)
 	}
-	if n := h.Edges() - before; n > 1 {
-		t.Errorf("%d edges without channel 2", n)
+	if n := h.Pulses() - before; n > 1 {
+		t.Errorf("%d pulses without channel 2", n)
 	}
-	if err := put(h, 12, 8000, 9000, 0, 2); err != nil || h.Edges()-before > 1 {
-		t.Errorf("after a lapse it began again by itself: %d edges, %v", h.Edges()-before, err)
+	if err := put(h, 12, 8000, 9000, 0, 2); err != nil || h.Pulses()-before > 1 {
+		t.Errorf("after a lapse it began again by itself: %d pulses, %v", h.Pulses()-before, err)
 	}
 	if err := h.Begin([]int{0}); err != nil {
 		t.Fatal(err)
@@ -350,7 +350,7 @@ func TestPanicReleases(t *testing.T) {
 	}
 }
 
-// filePin notes each edge in a file, so that another process can look on.
+// filePin notes each level in a file, so that another process can look on.
 type filePin struct {
 	levelPin
 	f *os.File
@@ -397,7 +397,7 @@ func collectForEver(name string) error {
 	return rig.Acquire(context.Background(), []rig.Sensor{&ticking{time.Now()}}, set, rig.AcquireOptions{})
 }
 
-// A process that is killed gives no edge more, and nothing of it is left that could.
+// A process that is killed gives no pulse more, and nothing of it is left that could.
 func TestKilledProcess(t *testing.T) {
 	self, err := os.Executable()
 	if err != nil {
@@ -411,18 +411,18 @@ func TestKilledProcess(t *testing.T) {
 	if err := child.Start(); err != nil {
 		t.Fatal(err)
 	}
-	edges := func() int64 {
+	levels := func() int64 {
 		info, err := os.Stat(file)
 		if err != nil {
 			return 0
 		}
 		return info.Size()
 	}
-	for begun := time.Now(); edges() < 12; time.Sleep(10 * time.Millisecond) {
+	for begun := time.Now(); levels() < 12; time.Sleep(10 * time.Millisecond) {
 		if time.Since(begun) > 20*time.Second {
 			_ = child.Process.Kill()
 			_ = child.Wait()
-			t.Fatalf("the child gave %d edges in 20 s: %s", edges(), says.String())
+			t.Fatalf("the child gave %d pulses in 20 s: %s", levels(), says.String())
 		}
 	}
 	if err := child.Process.Kill(); err != nil { // SIGKILL
@@ -431,9 +431,9 @@ func TestKilledProcess(t *testing.T) {
 	if err := child.Wait(); err == nil || !strings.Contains(err.Error(), "killed") {
 		t.Errorf("the child ended with %v", err)
 	}
-	at := edges()
-	time.Sleep(4 * outlet.BeatEvery)
-	if n := edges() - at; n != 0 {
-		t.Errorf("%d edges after the process was killed", n)
+	at := levels()
+	time.Sleep(6 * outlet.BeatEvery)
+	if n := levels() - at; n != 0 {
+		t.Errorf("%d pulses after the process was killed", n)
 	}
 }
