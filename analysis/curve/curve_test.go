@@ -76,6 +76,14 @@ func TestMarkMisreads(t *testing.T) {
 		{"steep and slow", 10, 0.5, 0.1, func(_, _ []float64) {}, nil},
 		{"zero, doubled and a far one", 0.0125, 0.14, 0.07, func(_, y []float64) { y[50], y[120], y[300] = 0, 2*y[120], -3900 }, []int{50, 120, 300}},
 		{"a clump of three", 10, 0.5, 0.1, func(_, y []float64) { y[60], y[61], y[62] = y[60]*2, y[61]*2, -1 }, []int{60, 61, 62}},
+		{"two clumps close together", 0.0125, 0.14, 0.07, func(_, y []float64) { y[60], y[61], y[62], y[66], y[67] = -39, -39, 900, 3900, -3900 }, []int{60, 61, 62, 66, 67}},
+		{"the first and the last two", 0.1, 0.14, 0.07, func(_, y []float64) { y[0], y[398], y[399] = -39, 3900, -39 }, []int{0, 398, 399}},
+		{"values after a hole stay", 0.1, 0.14, 0.07, func(t, y []float64) {
+			for i := 396; i < len(y); i++ {
+				t[i] += 5000
+				y[i] -= 8
+			}
+		}, nil},
 		{"a dump stays", 10, 0.5, 0.1, func(_, y []float64) {
 			for i := 200; i < len(y); i++ {
 				y[i] -= 290

@@ -8,35 +8,52 @@ import (
 // Limits of the misread rule. A misread stands alone: the curve goes on after it
 // as if it had not been. What stays changed is a step, and real.
 const (
-	misreadHalf  = 5 // points looked at on each side
+	misreadHalf  = 8 // points looked at on each side
 	misreadWide  = 2*misreadHalf + 1
 	misreadScale = 10 // times the usual distance between neighbours
+	misreadEnd   = 2  // so many far off at an end of the record, or at a hole, are left out too
+	misreadLooks = 4
+	misreadHoleS = 10.0
+	misreadHoleN = 30 // usual steps; a hole is longer than both
 )
 
 // MarkMisreads marks values that stand far off the line through their neighbours
-// while the curve goes on after them as before: up to three or four in a clump of
-// eleven. It returns how many it marked; values keep their numbers.
+// while the curve goes on after them as before: up to half a dozen in a clump, of
+// seventeen. It returns how many it marked; values keep their numbers.
 //
 // The line is the median of the neighbours' values after the local slope (the
 // median of the neighbours' slopes) is taken out, so that a steep fill is no
 // misread; the usual distance is 1.4826 times the median of all such distances.
 // The method is the running-median filter of Hampel (1974), with a slope.
+//
+// It looks again until it finds no more, since one misread beside another hides it.
 func MarkMisreads(c *Curve) int {
-	idx := make([]int, 0, len(c.Marks))
-	for i, m := range c.Marks {
-		if m == Used {
-			idx = append(idx, i)
+	all := 0
+	for range misreadLooks {
+		n := markMisreads(c)
+		if all += n; n == 0 {
+			break
 		}
 	}
-	if len(idx) < misreadWide {
-		return 0
+	return all
+}
+
+func markMisreads(c *Curve) int {
+	stretches := stretchesOf(c)
+	n := 0
+	for _, idx := range stretches {
+		n += len(idx)
 	}
-	n := len(idx)
 	// The usual distance is had from about a thousand points, evenly taken.
 	stride := max(1, n/1000)
 	abs := make([]float64, 0, n/stride+1)
-	for k := 0; k < n; k += stride {
-		abs = append(abs, math.Abs(offLine(c, idx, k)))
+	for _, idx := range stretches {
+		for k := 0; k < len(idx); k += stride {
+			abs = append(abs, math.Abs(offLine(c, idx, k)))
+		}
+	}
+	if len(abs) == 0 {
+		return 0
 	}
 	scale := 1.4826 * medianOf(abs)
 	// A balance that shows whole steps has a median distance of zero while it rests.
@@ -46,9 +63,45 @@ func MarkMisreads(c *Curve) int {
 	if scale == 0 {
 		return 0
 	}
+	marked := 0
+	for _, idx := range stretches {
+		marked += markStretch(c, idx, scale)
+	}
+	return marked
+}
+
+// stretchesOf gives the used points between holes, where there are enough of them to
+// judge by: across a hole nothing is known of neighbours.
+func stretchesOf(c *Curve) [][]int {
+	idx := make([]int, 0, len(c.Marks))
+	for i, m := range c.Marks {
+		if m == Used {
+			idx = append(idx, i)
+		}
+	}
+	if len(idx) < misreadWide {
+		return nil
+	}
+	hole := max(misreadHoleS, misreadHoleN*usualStep(c, idx))
+	var out [][]int
+	from := 0
+	for k := 1; k <= len(idx); k++ {
+		if k < len(idx) && c.ElapsedS[idx[k]]-c.ElapsedS[idx[k-1]] <= hole {
+			continue
+		}
+		if k-from >= misreadWide {
+			out = append(out, idx[from:k])
+		}
+		from = k
+	}
+	return out
+}
+
+func markStretch(c *Curve, idx []int, scale float64) int {
+	n := len(idx)
 	far := make([]bool, n)
 	for k := range n {
-		// Where eleven neighbours lie close together none is far off: most of a curve.
+		// Where the neighbours lie close together none is far off: most of a curve.
 		lo, hi := math.Inf(1), math.Inf(-1)
 		a := min(max(k-misreadHalf, 0), n-misreadWide)
 		for _, i := range idx[a : a+misreadWide] {
@@ -84,7 +137,7 @@ func offLine(c *Curve, idx []int, k int) float64 {
 	a := min(max(k-misreadHalf, 0), len(idx)-misreadWide)
 	m := 0
 	for j := a; j+2 < a+misreadWide; j++ {
-		// Slopes over two steps: one wild value spoils two of nine, not two of ten neighbours.
+		// Slopes over two steps: one wild value spoils two of fifteen, one up and one down.
 		dt := c.ElapsedS[idx[j+2]] - c.ElapsedS[idx[j]]
 		slopes[m] = (c.Values[idx[j+2]] - c.Values[idx[j]]) / dt
 		m++
@@ -108,9 +161,10 @@ func loneClump(c *Curve, idx []int, k, end int, scale float64) bool {
 		return false
 	}
 	before, after := idx[max(0, k-misreadHalf):k], idx[end:min(len(idx), end+misreadHalf)]
-	// At the ends of a record what comes on the other side is not known: the value stays.
+	// At an end what comes on the other side is not known: one or two values are
+	// better left out than taken for a step, more stay.
 	if len(before) == 0 || len(after) == 0 {
-		return false
+		return end-k <= misreadEnd
 	}
 	vals := func(part []int) float64 {
 		v := make([]float64, len(part))
@@ -129,6 +183,16 @@ func loneClump(c *Curve, idx []int, k, end int, scale float64) bool {
 		}
 	}
 	return true
+}
+
+// usualStep is the median time between used points, from at most about a thousand.
+func usualStep(c *Curve, idx []int) float64 {
+	stride := max(1, len(idx)/1000)
+	steps := make([]float64, 0, len(idx)/stride+1)
+	for k := 1; k < len(idx); k += stride {
+		steps = append(steps, c.ElapsedS[idx[k]]-c.ElapsedS[idx[k-1]])
+	}
+	return medianOf(steps)
 }
 
 // medianOf returns the median of v, which it reorders.
