@@ -124,7 +124,13 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 	if sd == 0 {
 		return // not one value differs from its neighbours' line: no flow
 	}
-	pieces, typical := classify(b, cut(b, sd), sd)
+	pieces := cut(b, sd)
+	if h := stair(b, pieces); h > 0 {
+		// The steps are the noise of what flows (uniform: height/sqrt(12)), not the treads' own.
+		sd = max(sd, h*math.Sqrt(float64(len(t))/float64(len(b))/12))
+		pieces = cut(b, sd)
+	}
+	pieces, typical := classify(b, pieces, sd)
 	lost := falls(b, sd, typical)
 	found := spans(b, pieces, lost)
 	if o.Mode == OneFill {
@@ -164,8 +170,12 @@ func oneSpan(found []span) []span {
 			continue
 		}
 		f := &out[0]
+		// A loss cuts in two what flowed on all the while.
+		if s.startS-f.endS > pauseShortS {
+			f.pauses++
+		}
+		f.pauses += s.pauses
 		f.j, f.endS = s.j, s.endS
-		f.pauses += s.pauses + 1
 	}
 	return out
 }

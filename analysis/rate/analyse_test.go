@@ -155,6 +155,16 @@ func TestFlags(t *testing.T) {
 			j, _ := slices.BinarySearch(m.t, 115)
 			m.t, m.y = slices.Delete(m.t, i, j), slices.Delete(m.y, i, j)
 		}, want: "gap", steady: true, sev: Doubt, says: "25 s of"},
+		{name: "jumps up", make: plain, change: func(_ *rand.Rand, m *made) {
+			for i, _ := slices.BinarySearch(m.t, 110); i < len(m.y); i++ {
+				m.y[i] += 5
+			}
+		}, want: "jump", sev: Forbids, says: "once, most by 5."},
+		{name: "jumps down a little", make: func(rng *rand.Rand) made { return makeRun(rng, 85, 15, 180, steadyFlow(40)) }, change: func(_ *rand.Rand, m *made) {
+			for i, _ := slices.BinarySearch(m.t, 110.3); i < len(m.y); i++ {
+				m.y[i] -= 5.5
+			}
+		}, want: "jump", sev: Doubt, says: "g down at 110 s"},
 		{name: "tube near full", make: plain, cap: 34, want: "near-full", steady: true, sev: Doubt, says: "% full"},
 		{name: "tube run over", make: plain, cap: 28, want: "near-full", steady: true, sev: Forbids, says: "run over"},
 		{name: "short", make: func(rng *rand.Rand) made { return makeRun(rng, 85, 15, 12, steadyFlow(30)) },
@@ -246,6 +256,136 @@ func TestStreamIsCut(t *testing.T) {
 	}
 	if len(r.Events) != 2 || r.Events[0].Kind != "dump" || math.Abs(r.Events[0].Size-235) > 1 || r.Events[1].Kind != "gap" || r.Events[1].EndS-r.Events[1].StartS < 4000 {
 		t.Errorf("events %+v, want a dump of 235 g and a gap of 4000 s", r.Events)
+	}
+}
+
+// knock swings the reading by 15 g for 0.4 s from each of the times.
+func (m *made) knock(at ...float64) {
+	for i, t := range m.t {
+		for _, k := range at {
+			if t >= k && t < k+0.4 {
+				m.y[i] += 15 * math.Sin(2*math.Pi*3*(t-k)/0.4)
+			}
+		}
+	}
+}
+
+// A knock is over at once: it is no dump, ends no fill and is no pause.
+func TestKnockTakesNothing(t *testing.T) {
+	for seed := range uint64(10) {
+		rng := rand.New(rand.NewPCG(seed, 21))
+		m := makeRun(rng, 80, 20, 120, steadyFlow(10))
+		m.knock(50+10*rng.Float64(), 100+10*rng.Float64())
+		for _, mode := range []Mode{Stream, OneFill} {
+			r, err := Analyse(m.curve(t), Options{Mode: mode})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(r.Fills) != 1 || len(r.Events) != 0 {
+				t.Errorf("seed %d, mode %d: %d fills, events %+v; want one fill and none", seed, mode, len(r.Fills), r.Events)
+				continue
+			}
+			f := r.Fills[0]
+			if math.Abs(f.RateGPerMin-10) > 1.5*f.U95 || f.U95 > 0.2 {
+				t.Errorf("seed %d, mode %d: rate %.3f ± %.3f g/min, made at 10", seed, mode, f.RateGPerMin, f.U95)
+			}
+			for _, g := range f.Flags {
+				if strings.Contains(g.Says, "stops") || g.Severity == Forbids {
+					t.Errorf("seed %d, mode %d: %s: %s", seed, mode, g.Code, g.Says)
+				}
+			}
+		}
+	}
+}
+
+// A tube lifted off for a moment and put back emptier was emptied.
+func TestLiftedAndEmptied(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 22))
+	m := makeRun(rng, 20, 20, 120, steadyFlow(10))
+	for i, u := range m.t {
+		switch {
+		case u > 100 && u < 101:
+			m.y[i] = -180
+		case u >= 101:
+			m.y[i] -= 13
+		}
+	}
+	r, err := Analyse(m.curve(t), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Events) == 0 || math.Abs(r.Events[0].StartS-100) > 1 || len(r.Fills) != 2 {
+		t.Errorf("events %+v and %d fills, want a loss at 100 s between two fills", r.Events, len(r.Fills))
+	}
+}
+
+// Drops that fall one by one on a quiet cell are treads and steps, and a flow.
+func TestDripsAreAFlow(t *testing.T) {
+	const drop = 0.030
+	for _, tc := range []struct{ hz, gpm, white, flowS float64 }{
+		{10, 0.5, 0.003, 180}, {10, 0.2, 0.003, 600}, {80, 0.5, 0.005, 180}, {80, 2, 0.01, 180},
+	} {
+		held := 0
+		for seed := range uint64(10) {
+			rng := rand.New(rand.NewPCG(seed, 23))
+			m := makeRun(rng, tc.hz, 20, tc.flowS, func(u float64) float64 { return drop * math.Floor(tc.gpm/60*u/drop+0.5) })
+			// A quieter cell than makeRun's: the drops are to be seen.
+			for i, u := range m.t {
+				x := min(max(u-m.onset, 0), m.flowS)
+				m.y[i] = drop*math.Floor(tc.gpm/60*x/drop+0.5) + tc.white*rng.NormFloat64()
+			}
+			r, err := Analyse(m.curve(t), Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(r.Fills) != 1 || r.Fills[0].Kind != KindFill || !r.Fills[0].Allows() {
+				t.Errorf("%g samples/s, %g g/min, seed %d: %+v, want one fill", tc.hz, tc.gpm, seed, r.Fills)
+				continue
+			}
+			if f := r.Fills[0]; math.Abs(f.RateGPerMin-tc.gpm) <= f.U95 {
+				held++
+			}
+		}
+		if held < 9 {
+			t.Errorf("%g samples/s, %g g/min: the interval held the truth in %d of 10", tc.hz, tc.gpm, held)
+		}
+	}
+}
+
+// Misreads of all kinds in every twentieth value, alone or three together, make no
+// dump and cut no fill.
+func TestMisreadsCutNothing(t *testing.T) {
+	for _, tc := range []struct {
+		hz    float64
+		clump int
+	}{{80, 1}, {10, 1}, {10, 3}} {
+		for seed := range uint64(10) {
+			rng := rand.New(rand.NewPCG(seed, 24))
+			m := makeRun(rng, tc.hz, 20, 120, steadyFlow(10))
+			for i := 0; i < len(m.y); i++ {
+				if rng.Float64() > 0.05/float64(tc.clump) {
+					continue
+				}
+				for range tc.clump {
+					if i < len(m.y) {
+						counts := 84000 + 2147*m.y[i]
+						m.y[i] = ([]float64{0, -1, 2 * counts, 4 * counts, -1 << 23, float64(int(1)<<(18+rng.IntN(6))) - 1}[rng.IntN(6)] - 84000) / 2147
+						i++
+					}
+				}
+			}
+			r, err := Analyse(m.curve(t), Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(r.Fills) != 1 || len(r.Events) != 0 {
+				t.Errorf("%g samples/s, clumps of %d, seed %d: %d fills, events %+v; want one fill and none", tc.hz, tc.clump, seed, len(r.Fills), r.Events)
+				continue
+			}
+			if f := r.Fills[0]; math.Abs(f.RateGPerMin-10) > 2*f.U95 || f.U95 > 0.2 || codes(f) != "misreads" {
+				t.Errorf("%g samples/s, clumps of %d, seed %d: rate %.3f ± %.3f g/min, flags %s; made at 10", tc.hz, tc.clump, seed, f.RateGPerMin, f.U95, codes(f))
+			}
+		}
 	}
 }
 

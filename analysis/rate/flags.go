@@ -3,6 +3,7 @@ package rate
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"brimline/analysis/curve"
 )
@@ -32,8 +33,12 @@ func (f *Fill) raise(c, w curve.Curve, b []block, s span, sf slopeFit, sd float6
 	switch {
 	case f.Kind == KindStill && hi-lo > atRest:
 		f.Steady = false
-		add("disturbed", Forbids, "no rate can be told: the reading moves within %s %s over %.0f s and comes back; keep hands, hoses and wind off the bench and repeat",
-			sig(hi-lo), unit, long)
+		how := "but not as a flow moves it"
+		if math.Abs(b[len(b)-1].y-b[0].y) < (hi-lo)/2 {
+			how = "and comes back"
+		}
+		add("disturbed", Forbids, "no rate can be told: the reading moves within %s %s over %.0f s, %s; keep hands, hoses and wind off the bench and repeat",
+			sig(hi-lo), unit, long, how)
 	case f.Kind == KindStill:
 		f.Steady = false
 		add("no-flow", Forbids, "no flow shown: the reading wanders within %s %s over %.0f s, as a cell at rest does; a flow under %s %s/min could hide in it",
@@ -44,7 +49,7 @@ func (f *Fill) raise(c, w curve.Curve, b []block, s span, sf slopeFit, sd float6
 	if f.Kind != KindStill {
 		change, u := trend(b, sf.ratio)
 		f.Trend, f.UTrend = change/sf.slope, u/math.Abs(sf.slope)
-		f.checkSteady(b, s, sd, add)
+		f.checkSteady(f.checkJumps(b, sd, add), s, sd, add)
 	}
 	if long < shortS-1 && f.Kind != KindStill {
 		add("short", Doubt, "lasts only %.0f s: a run of 60 s or more tells more; 180 s is usual", long)
@@ -122,6 +127,46 @@ func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Sever
 	default:
 		add("not-steady", sev, "in stretches of %s s the flow is %s to %s %s/min: the mean of it is no one rate", sig(T/parts), sig(60*lo), sig(60*hi), unit)
 	}
+}
+
+// checkJumps looks for what changed the reading at once and for good within the fill:
+// the rate counts it as flow. It returns the blocks without them, for what is asked
+// of the flow itself.
+func (f *Fill) checkJumps(b []block, sd float64, add func(string, Severity, string, ...any)) []block {
+	typical := math.Abs(f.Rate()) / 60
+	all := append(jumps(b, sd, typical), falls(b, sd, typical)...)
+	if len(all) == 0 {
+		return b
+	}
+	level := slices.Clone(b)
+	big, sum := all[0], 0.0
+	for _, j := range all {
+		sum += j.size
+		if j.size > big.size {
+			big = j
+		}
+		by := lasting(b, j)
+		for k := j.i + 1; k < len(level); k++ {
+			// A block that the jump falls into goes to where it was before.
+			if k < j.j {
+				level[k].y = level[j.i].y
+			} else {
+				level[k].y -= by
+			}
+		}
+	}
+	way := "up"
+	if b[big.j].y < b[big.i].y {
+		way = "down"
+	}
+	f.Steady = false
+	sev := Doubt
+	if sum > unsteadyPart*math.Abs(f.Gain) {
+		sev = Forbids
+	}
+	add("jump", sev, "the reading jumps %s, most by %s %s %s at %.0f s, and stays there: the rate counts that as flow; keep hands and hoses off, tare before the run, and repeat",
+		times(len(all)), sig(big.size), f.Unit, way, b[big.j].t)
+	return level
 }
 
 // sig writes a value to three significant digits, without an exponent.

@@ -15,6 +15,16 @@ const (
 	pauseShortS = 3.0  // nor does one under this: an air slug of 0.5 mL at 10 mL/min lasts 3 s
 	gapBreakS   = 10.0 // a hole over this, and over gapBreakN sampling intervals, ends a fill
 	gapBreakN   = 30
+	// What a sudden change is judged by on each side: longer than a knock, by enough
+	// blocks for a median.
+	lastingS      = 2.0
+	lastingBlocks = 5
+	// A staircase: at least so many steps up, and so many to one down; three in four
+	// within a factor of the median one, which is at most a display's gram.
+	stairSteps   = 5
+	stairUpDown  = 4
+	stairLike    = 1.6
+	stairHighest = 1.1
 )
 
 // Drift that a cell shows with nothing flowing, as a random walk. Measured on
@@ -105,6 +115,46 @@ func cut(b []block, sd float64) []piece {
 	return pieces
 }
 
+// stair returns the height of the steps where pieces are the treads of a staircase,
+// else 0: drops that fall one by one (20 to 45 mg from a spout of 2 to 4 mm, by
+// surface tension) or a display of whole grams. Each tread is level, and yet fuel
+// flows.
+func stair(b []block, pieces []piece) float64 {
+	var up []float64
+	down := 0
+	last := -1 // the piece before, short ones passed over
+	for k, q := range pieces {
+		if tooShort(b, q) {
+			continue
+		}
+		if last >= 0 {
+			p := pieces[last]
+			d := q.at(b[q.i].t) - p.at(b[p.j-1].t)
+			if level := max(p.moved(b), q.moved(b)) < math.Abs(d)/2; level && d > 0 {
+				up = append(up, d)
+			} else if level {
+				down++
+			}
+		}
+		last = k
+	}
+	if len(up) < stairSteps || len(up) < stairUpDown*down {
+		return 0
+	}
+	height := median(up)
+	like := 0
+	for _, d := range up {
+		if d < stairLike*height && d > height/stairLike {
+			like++
+		}
+	}
+	// Pours by hand are higher, and of one height seldom.
+	if height > stairHighest || 4*like < 3*len(up) {
+		return 0
+	}
+	return height
+}
+
 // span is a stretch of one kind: what a Fill is fitted on.
 type span struct {
 	kind         pieceKind
@@ -115,27 +165,84 @@ type span struct {
 }
 
 // fall is a sudden loss between neighbouring blocks: a tube emptied or touched.
+// jumps gives it with a gain instead.
 type fall struct {
 	i, j int // from block i to block j
 	size float64
 }
 
-// falls finds sudden losses: more than noise makes, and more in one step than the
-// typical flow brings or takes in ten.
-func falls(b []block, sd, typical float64) []fall {
-	var out []fall
+// falls finds sudden losses that last: more than noise makes, and more in one step
+// than the typical flow brings or takes in ten. A reading that is back within
+// moments was knocked or misread, and nothing was lost.
+func falls(b []block, sd, typical float64) []fall { return sudden(b, sd, typical, -1) }
+
+// jumps finds sudden gains that last: a hose or a hand that has come to rest on the
+// tube, or a tare.
+func jumps(b []block, sd, typical float64) []fall { return sudden(b, sd, typical, 1) }
+
+func sudden(b []block, sd, typical, sign float64) []fall {
+	limit := func(dt float64) float64 { return max(12*sd, 0.5, 10*typical*dt) }
+	var found, out []fall
 	for i := 1; i < len(b); i++ {
-		d := b[i-1].y - b[i].y
-		if d < max(12*sd, 0.5, 10*typical*(b[i].t-b[i-1].t)) {
+		d := sign * (b[i].y - b[i-1].y)
+		if d < limit(b[i].t-b[i-1].t) {
 			continue
 		}
-		if n := len(out); n > 0 && out[n-1].j == i-1 {
-			out[n-1].j, out[n-1].size = i, out[n-1].size+d
+		if n := len(found); n > 0 && found[n-1].j == i-1 {
+			found[n-1].j, found[n-1].size = i, found[n-1].size+d
 		} else {
-			out = append(out, fall{i - 1, i, d})
+			found = append(found, fall{i - 1, i, d})
+		}
+	}
+	for _, f := range found {
+		if sign*lasting(b, f) >= limit(b[f.j].t-b[f.i].t) {
+			out = append(out, f)
 		}
 	}
 	return out
+}
+
+// lasting is by how much the level after f differs from that before it, each side's
+// carried to the middle by its own slope; medians, so that neither the knock itself
+// nor a misread beside it counts. At an end of the record it is the step itself where
+// one side has few blocks, and nothing where that side is a moment only.
+func lasting(b []block, f fall) float64 {
+	mid := (b[f.i].t + b[f.j].t) / 2
+	lo, hi := f.i+1, f.j
+	for lo > 0 && (f.i+1-lo < lastingBlocks || b[f.i].t-b[lo].t < lastingS) {
+		lo--
+	}
+	for hi < len(b) && (hi-f.j < lastingBlocks || b[hi-1].t-b[f.j].t < lastingS) {
+		hi++
+	}
+	if f.i+1-lo < lastingBlocks || hi-f.j < lastingBlocks {
+		if min(b[f.i].t-b[lo].t, b[hi-1].t-b[f.j].t) < lastingS && b[f.j].t-b[f.i].t < lastingS {
+			return 0
+		}
+		return b[f.j].y - b[f.i].y
+	}
+	return levelNear(b[f.j:hi], mid) - levelNear(b[lo:f.i+1], mid)
+}
+
+// levelNear is the level of blocks at time t by a line with the median of their
+// slopes (over two steps) through the median of what it leaves.
+func levelNear(b []block, t float64) float64 {
+	slopes := make([]float64, 0, len(b))
+	for i := 2; i < len(b); i++ {
+		slopes = append(slopes, (b[i].y-b[i-2].y)/(b[i].t-b[i-2].t))
+	}
+	slope := median(slopes)
+	levels := make([]float64, 0, len(b))
+	for _, k := range b {
+		levels = append(levels, k.y-slope*(k.t-t))
+	}
+	return median(levels)
+}
+
+// median is the middle of v, the upper one of two, which it reorders.
+func median(v []float64) float64 {
+	slices.Sort(v)
+	return v[len(v)/2]
 }
 
 // classify says of each piece whether it rises, falls, rests or is too short to
@@ -241,7 +348,8 @@ func spans(b []block, pieces []piece, lost []fall) []span {
 			}
 			switch pieces[m].kind {
 			case kind:
-				if m > last+1 {
+				// What was too short to say between two rises was a knock, not a pause.
+				if slices.ContainsFunc(pieces[last+1:m], func(p piece) bool { return p.kind == still }) {
 					s.pauses++
 				}
 				last = m
