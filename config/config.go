@@ -45,13 +45,34 @@ type Bench struct {
 type Channel struct {
 	Name       string  `toml:"name" json:"name"` // unique; letters of either case are the same
 	CapacityML float64 `toml:"capacity_ml" json:"capacity_ml"`
-	Sensor     string  `toml:"sensor" json:"sensor"`                 // "hx711"
-	GPIOChip   string  `toml:"gpio_chip" json:"gpio_chip"`           // the bench's, unless the channel names its own
-	ClockPin   int     `toml:"clock_pin" json:"clock_pin"`           // line number within the GPIO chip
-	DataPin    int     `toml:"data_pin" json:"data_pin"`             // line number within the GPIO chip
-	SPS        int     `toml:"sps" json:"sps"`                       // 10 or 80, as the converter's RATE pin is wired
-	Gain       int     `toml:"gain" json:"gain"`                     // 128 or 64 (input A), 32 (input B)
+	Sensor     string  `toml:"sensor" json:"sensor"`                 // "hx711", "nau7802" or "ads1115"
+	SPS        int     `toml:"sps" json:"sps"`                       // conversions a second, nominal
+	Gain       int     `toml:"gain" json:"gain"`                     // hx711: 128 or 64 (input A), 32 (input B); nau7802: 1 to 128; ads1115: 0
 	ValvePin   *int    `toml:"valve_pin,omitempty" json:"valve_pin"` // line number within the outlets' GPIO chip; nil: the tube has no valve
+
+	// An hx711 on two pins.
+	GPIOChip string `toml:"gpio_chip" json:"gpio_chip"` // the bench's, unless the channel names its own
+	ClockPin int    `toml:"clock_pin" json:"clock_pin"` // line number within the GPIO chip; -1 for a sensor on I2C
+	DataPin  int    `toml:"data_pin" json:"data_pin"`   // line number within the GPIO chip; -1 for a sensor on I2C
+
+	// A nau7802 or an ads1115 on an I2C bus.
+	I2CBus     int `toml:"i2c_bus" json:"i2c_bus"`         // N of /dev/i2c-N
+	MuxAddress int `toml:"mux_address" json:"mux_address"` // of the TCA9548A in front of it; 0: none
+	MuxPort    int `toml:"mux_port" json:"mux_port"`
+	Address    int `toml:"address" json:"address"`
+	Input      int `toml:"input" json:"input"` // nau7802: 1 or 2; ads1115: 0 to 3
+
+	// A nau7802.
+	LDOV         float64 `toml:"ldo_v" json:"ldo_v"`                 // its regulator's voltage, V; 0: AVDD is supplied from outside
+	PGACapacitor bool    `toml:"pga_capacitor" json:"pga_capacitor"` // the board has one on input 2's pins
+
+	// An ads1115.
+	InputMinus      int      `toml:"input_minus" json:"input_minus"`                   // what the input is measured against; 0: ground
+	RangeV          float64  `toml:"range_v" json:"range_v"`                           // full scale, V
+	ReferenceInput  *int     `toml:"reference_input,omitempty" json:"reference_input"` // the senders' supply; nil: readings are no ratios
+	ReferenceRangeV float64  `toml:"reference_range_v" json:"reference_range_v"`       // its full scale, V
+	ValidLow        *float64 `toml:"valid_low,omitempty" json:"valid_low"`             // share of the reference, or of the full scale; nil: no limits
+	ValidHigh       *float64 `toml:"valid_high,omitempty" json:"valid_high"`
 }
 
 // Outlets are the valves' common side and the alarm: see hardware/outlets.md. A valve
@@ -63,6 +84,21 @@ type Outlets struct {
 	AlarmPin        *int   `toml:"alarm_pin,omitempty" json:"alarm_pin"`         // nil: there is no alarm
 	ValvesActiveLow bool   `toml:"valves_active_low" json:"valves_active_low"`   // a low pin powers the valve
 	AlarmActiveLow  bool   `toml:"alarm_active_low" json:"alarm_active_low"`     // a low pin sounds the alarm
+}
+
+// ClockLines returns the channels' indices by the clock line they hang on, in order:
+// {{0}, {1, 2}} is one channel by itself and two that share a line.
+func (c *Config) ClockLines() [][]int {
+	var lines [][]int
+	for i, ch := range c.Channels {
+		if i > 0 && ch.ClockPin == c.Channels[i-1].ClockPin && ch.GPIOChip == c.Channels[i-1].GPIOChip {
+			last := len(lines) - 1
+			lines[last] = append(lines[last], i)
+			continue
+		}
+		lines = append(lines, []int{i})
+	}
+	return lines
 }
 
 // Run is how long tubes are filled and how long they rest.

@@ -86,6 +86,16 @@ func TestWrittenFormsOfAList(t *testing.T) {
 	}
 }
 
+func TestClockLines(t *testing.T) {
+	c, err := Parse("x", []byte(minimal+"[[channel]]\nname='b'\nclock_pin=5\ndata_pin=7\n[[channel]]\nname='c'\nclock_pin=8\ndata_pin=9\n[[channel]]\nname='d'\nclock_pin=5\ndata_pin=9\ngpio_chip='other'\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := c.ClockLines(), [][]int{{0, 1}, {2}, {3}}; !reflect.DeepEqual(got, want) {
+		t.Errorf("clock lines %v, want %v", got, want)
+	}
+}
+
 func TestEnvironmentOverrides(t *testing.T) {
 	t.Setenv("BRIMLINE_RUN_DURATION_S", "60.5")
 	t.Setenv("BRIMLINE_SERVE_LISTEN", "[::1]:9000")
@@ -143,10 +153,17 @@ func TestProblems(t *testing.T) {
 			"b.toml:7:1: fuel.temperature_c = true: must be a number from -40 to 120 °C",
 		}},
 		{"over 64 bits", "[run]\nduration_s = 99999999999999999999\n" + minimal, []string{"b.toml:2:14: not valid TOML: decimal number is too large to fit in a 64-bit signed integer"}},
-		{"used twice", minimal + "[[channel]]\nname = 'TUBE1'\nclock_pin = 5\ndata_pin = 5\n", []string{
+		{"clock line shared by unlike converters", minimal + "[[channel]]\nname = 'b'\nclock_pin = 5\ndata_pin = 7\nsps = 80\ngain = 64\n", []string{
+			"b.toml:9:1: channel[2].sps = 80: channel[1] on the same clock line has 10; tie all RATE pins of one clock line alike",
+			"b.toml:10:1: channel[2].gain = 64: channel[1] on the same clock line has 128; the pulses of one clock line set one gain for all",
+		}},
+		{"clock line shared at a distance", minimal + "[[channel]]\nname = 'b'\nclock_pin = 7\ndata_pin = 8\n[[channel]]\nname = 'c'\nclock_pin = 5\ndata_pin = 9\n", []string{
+			"b.toml:11:1: channel[3].clock_pin = 5: this is channel[1].clock_pin too: channels on one clock line must stand one after the other; move the channel up to the others, or give it a clock line of its own",
+		}},
+		{"used twice", minimal + "[[channel]]\nname = 'TUBE1'\nclock_pin = 6\ndata_pin = 5\n", []string{
 			`b.toml:6:1: channel[2].name = "TUBE1": channel[1] has this name already (capitals make no difference); give each tube its own name`,
-			"b.toml:7:1: channel[2].clock_pin = 5: this pin is channel[1].clock_pin already; each HX711 needs a clock line and a data line of its own",
-			"b.toml:8:1: channel[2].data_pin = 5: this pin is channel[1].clock_pin already; each HX711 needs a clock line and a data line of its own",
+			"b.toml:7:1: channel[2].clock_pin = 6: this pin is channel[1].data_pin already; each HX711 needs a data line of its own, and a clock line that is no data line",
+			"b.toml:8:1: channel[2].data_pin = 5: this pin is channel[1].clock_pin already; each HX711 needs a data line of its own, and a clock line that is no data line",
 		}},
 		{"a valve without a heartbeat", minimal + "valve_pin = 7\n", []string{
 			"b.toml:5:1: channel[1].valve_pin = 7: a valve needs the heartbeat, or nothing closes it after a crash; wire it (hardware/outlets.md) and set heartbeat_pin in [outlets]",

@@ -20,9 +20,11 @@ import (
 
 // known lists the keys that a file may hold, by table; "" is the file's top.
 var known = map[string][]string{
-	"":        {"bench", "channel", "run", "fuel", "store", "serve", "outlets", "limits"},
-	"bench":   {"name", "gpio_chip"},
-	"channel": {"name", "capacity_ml", "sensor", "gpio_chip", "clock_pin", "data_pin", "sps", "gain", "valve_pin"},
+	"":      {"bench", "channel", "run", "fuel", "store", "serve", "outlets", "limits"},
+	"bench": {"name", "gpio_chip"},
+	"channel": {"name", "capacity_ml", "sensor", "gpio_chip", "clock_pin", "data_pin", "sps", "gain", "valve_pin",
+		"i2c_bus", "mux_address", "mux_port", "address", "input", "input_minus", "range_v", "reference_input", "reference_range_v",
+		"valid_low", "valid_high", "ldo_v", "pga_capacitor"},
 	"run":     {"duration_s", "still_s"},
 	"fuel":    {"kind", "density_g_per_ml", "density_u", "temperature_c"},
 	"store":   {"dir"},
@@ -259,6 +261,7 @@ func (ck *checker) config(tree map[string]any) *Config {
 	}
 	c.Outlets = ck.outlets(tree, c)
 	ck.unique(c)
+	ck.places(c.Channels)
 
 	c.Run.DurationS = ck.number(top("run.duration_s"), 10, 3600, "s")
 	c.Run.StillS = ck.number(top("run.still_s"), minStillS, 600, "s")
@@ -300,16 +303,15 @@ func (ck *checker) channel(path string, table map[string]any, chip string) Chann
 	}
 	ch := Channel{
 		CapacityML: ck.number(get("capacity_ml", 100.0), 1, 5000, "mL"),
-		Sensor:     ck.oneOf(get("sensor", "hx711"), "hx711"),
-		GPIOChip:   chip,
-		ClockPin:   ck.whole(get("clock_pin", nil), 0, maxPin),
-		DataPin:    ck.whole(get("data_pin", nil), 0, maxPin),
-		SPS:        ck.oneOfWhole(get("sps", int64(10)), 10, 80),
-		Gain:       ck.oneOfWhole(get("gain", int64(128)), 128, 64, 32),
+		Sensor:     ck.oneOf(get("sensor", "hx711"), sensorKinds...),
+		ClockPin:   -1,
+		DataPin:    -1,
 	}
-	if v := get("gpio_chip", nil); v.raw != nil {
-		ch.GPIOChip = ck.words(v, 60)
+	if !ch.OnI2C() {
+		ch.GPIOChip = chip
 	}
+	ck.foreign(path, ch.Sensor, table)
+	ck.sensor(&ch, get)
 	ch.ValvePin = ck.pin(get("valve_pin", nil))
 	name := get("name", nil)
 	ch.Name = ck.words(name, 40)
@@ -387,8 +389,11 @@ func (ck *checker) unique(c *Config) {
 				continue // missing or wrong, and reported
 			}
 			at := pin{ch.GPIOChip, use.line}
-			if first, taken := pins[at]; taken {
-				ck.add(path+"."+use.key, strconv.Itoa(use.line), "this pin is "+first+" already", "each HX711 needs a clock line and a data line of its own")
+			first, taken := pins[at]
+			if taken && use.key == "clock_pin" && strings.HasSuffix(first, ".clock_pin") {
+				ck.sharedClock(channels, i, first)
+			} else if taken {
+				ck.add(path+"."+use.key, strconv.Itoa(use.line), "this pin is "+first+" already", "each HX711 needs a data line of its own, and a clock line that is no data line")
 			} else {
 				pins[at] = path + "." + use.key
 			}
@@ -410,6 +415,24 @@ func (ck *checker) unique(c *Config) {
 	}
 	outlet("outlets.heartbeat_pin", c.Outlets.HeartbeatPin)
 	outlet("outlets.alarm_pin", c.Outlets.AlarmPin)
+}
+
+// sharedClock checks that channel i may hang on the clock line that the key first
+// named: the converters of one line are read as one.
+func (ck *checker) sharedClock(channels []Channel, i int, first string) {
+	ch, before := channels[i], channels[i-1]
+	path := fmt.Sprintf("channel[%d]", i+1)
+	if before.ClockPin != ch.ClockPin || before.GPIOChip != ch.GPIOChip {
+		ck.add(path+".clock_pin", strconv.Itoa(ch.ClockPin), "this is "+first+" too: channels on one clock line must stand one after the other",
+			"move the channel up to the others, or give it a clock line of its own")
+		return
+	}
+	if before.SPS != ch.SPS {
+		ck.add(path+".sps", strconv.Itoa(ch.SPS), fmt.Sprintf("channel[%d] on the same clock line has %d", i, before.SPS), "tie all RATE pins of one clock line alike")
+	}
+	if before.Gain != ch.Gain {
+		ck.add(path+".gain", strconv.Itoa(ch.Gain), fmt.Sprintf("channel[%d] on the same clock line has %d", i, before.Gain), "the pulses of one clock line set one gain for all")
+	}
 }
 
 // value is what stands under a key after defaults and environment.

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"periph.io/x/conn/v3/driver/driverreg"
+	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/host/v3/gpioioctl"
 	_ "periph.io/x/host/v3/sysfs" // buses, for converters on I2C
 
@@ -34,32 +35,62 @@ func openBoard(cfg *config.Config, clock rig.Clock) ([]rig.Sensor, error) {
 		return nil, fmt.Errorf("opening the board: no GPIO chip (%s): run on the board, let the user into the group gpio, or try 'brimline serve --sim'", why)
 	}
 	var sensors []rig.Sensor
-	for _, ch := range cfg.Channels {
-		s, err := openHX711(ch, clock)
+	for _, line := range cfg.ClockLines() {
+		channels := cfg.Channels[line[0] : line[len(line)-1]+1]
+		s, err := openHX711(channels, clock)
 		if err != nil {
-			return nil, errors.Join(fmt.Errorf("opening channel %s: %w", ch.Name, err), haltAll(sensors))
+			return nil, errors.Join(fmt.Errorf("opening channel %s: %w", channelNames(channels), err), haltAll(sensors))
 		}
 		sensors = append(sensors, s)
 	}
 	return sensors, nil
 }
 
-func openHX711(ch config.Channel, clock rig.Clock) (rig.Sensor, error) {
+func channelNames(channels []config.Channel) string {
+	names := make([]string, len(channels))
+	for i, ch := range channels {
+		names[i] = ch.Name
+	}
+	return strings.Join(names, ", ")
+}
+
+// openHX711 opens the converters of the channels on one clock line.
+func openHX711(channels []config.Channel, clock rig.Clock) (rig.Sensor, error) {
+	ch := channels[0]
 	chip, err := chipByLabel(ch.GPIOChip)
 	if err != nil {
 		return nil, err
 	}
-	clockLine, dataLine := chip.ByNumber(ch.ClockPin), chip.ByNumber(ch.DataPin)
-	for _, use := range []struct {
-		key  string
-		line *gpioioctl.GPIOLine
-		pin  int
-	}{{"clock_pin", clockLine, ch.ClockPin}, {"data_pin", dataLine, ch.DataPin}} {
-		if use.line == nil {
-			return nil, fmt.Errorf("%s = %d: the GPIO chip %q has lines 0 to %d: correct the config", use.key, use.pin, chip.Label(), chip.LineCount()-1)
+	pin := func(key string, number int) (*gpioioctl.GPIOLine, error) {
+		line := chip.ByNumber(number)
+		if line == nil {
+			return nil, fmt.Errorf("%s = %d: the GPIO chip %q has lines 0 to %d: correct the config", key, number, chip.Label(), chip.LineCount()-1)
 		}
+		return line, nil
 	}
-	return hx711.New(clockLine, dataLine, clock, hx711.Options{Gain: ch.Gain, SPS: ch.SPS})
+	sck, err := pin("clock_pin", ch.ClockPin)
+	if err != nil {
+		return nil, err
+	}
+	var douts []gpio.PinIn
+	for _, ch := range channels {
+		dout, err := pin("data_pin", ch.DataPin)
+		if err != nil {
+			return nil, fmt.Errorf("channel %s: %w", ch.Name, err)
+		}
+		douts = append(douts, dout)
+	}
+	return driveHX711(sck, douts, clock, ch)
+}
+
+// driveHX711 returns the driver of the converters on one clock line; the first
+// channel's rate and gain are those of all.
+func driveHX711(sck gpio.PinOut, douts []gpio.PinIn, clock rig.Clock, ch config.Channel) (rig.Sensor, error) {
+	o := hx711.Options{Gain: ch.Gain, SPS: ch.SPS}
+	if len(douts) == 1 {
+		return hx711.New(sck, douts[0], clock, o)
+	}
+	return hx711.NewShared(sck, douts, clock, o)
 }
 
 // chipByLabel finds a GPIO chip by its label, which stays; numbers change with the

@@ -15,13 +15,13 @@ import (
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
+	"periph.io/x/conn/v3/gpio"
 
 	"brimline/cmd/brimline/serve"
 	"brimline/config"
 	"brimline/ingest"
 	"brimline/ingest/store"
 	"brimline/rig"
-	"brimline/rig/hx711"
 	"brimline/rig/simbench"
 )
 
@@ -290,16 +290,27 @@ func openStill(cfg *config.Config, pace float64) (*bench, error) {
 			return nil, badInput(fmt.Errorf("channel %s has sps = %d, %s has %d: the simulated bench has one rate for all", ch.Name, ch.SPS, cfg.Channels[0].Name, sps))
 		}
 	}
-	sim, err := simbench.New(simbench.Options{Seed: simSeed, Channels: len(cfg.Channels), SPS: sps, Pace: pace, World: &world})
+	clocks := make([]int, len(cfg.Channels))
+	for n, line := range cfg.ClockLines() {
+		for _, i := range line {
+			clocks[i] = n
+		}
+	}
+	sim, err := simbench.New(simbench.Options{Seed: simSeed, Channels: len(cfg.Channels), SPS: sps, Pace: pace, World: &world, Clocks: clocks})
 	if err != nil {
 		return nil, err
 	}
 	b := &bench{clock: sim, wall: time.Now(), sim: sim}
-	for i, ch := range cfg.Channels {
-		sck, dout, clk := sim.Line(i)
-		s, err := hx711.New(sck, dout, clk, hx711.Options{Gain: ch.Gain, SPS: ch.SPS})
+	for _, line := range cfg.ClockLines() {
+		sck, _, clk := sim.Line(line[0])
+		var douts []gpio.PinIn
+		for _, i := range line {
+			_, dout, _ := sim.Line(i)
+			douts = append(douts, dout)
+		}
+		s, err := driveHX711(sck, douts, clk, cfg.Channels[line[0]])
 		if err != nil {
-			return nil, fmt.Errorf("opening channel %s: %w", ch.Name, err)
+			return nil, fmt.Errorf("opening channel %s: %w", cfg.Channels[line[0]].Name, err)
 		}
 		b.sensors = append(b.sensors, s)
 	}
@@ -307,15 +318,23 @@ func openStill(cfg *config.Config, pace float64) (*bench, error) {
 }
 
 // calibrate gives the simulated cells their own lines, so that practice need not
-// begin with masses. A real bench is calibrated by a person.
+// begin with masses; a line that was found with masses, or the same one, stays. A real
+// bench is calibrated by a person.
 func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []config.Channel) error {
 	if b.sim == nil {
 		return nil
+	}
+	current, err := currentCalibrations(ctx, st.Reader, channels)
+	if err != nil {
+		return err
 	}
 	for i, ch := range channels {
 		truth, err := b.sim.Truth(i, 0, time.Millisecond)
 		if err != nil {
 			return err
+		}
+		if c, ok := current[ch.Name]; ok && (measured(c) || c.Zero == truth.ZeroCounts && c.CountsPerGram == truth.CountsPerGram) {
+			continue
 		}
 		_, err = st.AddCalibration(ctx, ingest.Calibration{
 			Channel: ch.Name, At: b.wall, Zero: truth.ZeroCounts, CountsPerGram: truth.CountsPerGram,
