@@ -122,7 +122,7 @@ func (c *chip) convert() {
 	}
 	c.value = uint32(max(-0x800000, min(v, 0x7FFFFF))) & 0xFFFFFF
 	c.next += c.period
-	c.supply.look(c.l, c.next)
+	c.supply.look(c.l, c.next-c.period)
 	c.setDout(gpio.Low)
 }
 

@@ -524,12 +524,14 @@ type supply struct {
 	gone  bool
 }
 
-// look finds the next brown-out, after a conversion whose successor ends at next. It
-// may already have begun.
-func (s *supply) look(l *Line, next int64) {
+// look finds the next brown-out, after a conversion that ended at a time. It may
+// already have begun.
+func (s *supply) look(l *Line, ended int64) {
 	s.event = forever
-	ended := next - l.chip.period
 	planned, set := l.wires(ended)
+	if planned == nil && set == nil {
+		return
+	}
 	for _, w := range [...]*wires{planned, set} {
 		if w != nil && w.dippedTo > ended && w.dippedTo > w.dippedFrom {
 			s.event, s.back = w.dippedFrom, w.dippedTo
@@ -560,6 +562,9 @@ func (c *chip) supplied(t int64) {
 func (l *Line) stallsPerOp(t int64) float64 {
 	x := 0.0
 	planned, set := l.wires(t)
+	if planned == nil && set == nil {
+		return x
+	}
 	for _, w := range [...]*wires{planned, set} {
 		if w != nil && t >= w.stallsFrom {
 			x = max(x, w.stallsPerOp)
@@ -571,6 +576,9 @@ func (l *Line) stallsPerOp(t int64) float64 {
 // busyUntil returns when the program gets round to what is due at t, as it is now.
 func (l *Line) busyUntil(now, t int64) int64 {
 	planned, set := l.wires(now)
+	if planned == nil && set == nil {
+		return t
+	}
 	for _, w := range [...]*wires{planned, set} {
 		if w != nil && t >= w.gapFrom && t < w.gapTo {
 			t = w.gapTo

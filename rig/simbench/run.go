@@ -74,6 +74,7 @@ type runChannel struct {
 	pullG    float64
 	rateMLS  float64 // R of the model, mL/s
 	phase    float64
+	sinPhase float64
 	moving   series   // hunting, and an Engine's warm-up
 	warming  series   // an Engine's warm-up alone
 	from, to int64    // ns, of its flow
@@ -259,6 +260,7 @@ func (b *Bench) feed(c *runChannel, idle *idle, hangFactor float64, treated bool
 		c.rateMLS *= 1 + b.response(c.injector)
 	}
 	c.phase = 2 * math.Pi * float64(c.injector-1) / float64(len(w.RatesMLPerMin))
+	c.sinPhase = math.Sin(c.phase)
 	moving := b.hunting(len(idle.shared), w.OwnHuntingSD, "own hunting", idle.number, inj)
 	for k := range moving {
 		moving[k] += idle.shared[k]
@@ -330,7 +332,7 @@ func (r *run) underlying(c *runChannel, u float64) float64 {
 // to t, which lies in the flow.
 func (r *run) integral(c *runChannel, t int64) float64 {
 	u := float64(t-r.flowStart) / 1e9
-	pulse := r.pulse / r.pulseRadS * (math.Sin(r.pulseRadS*u+c.phase) - math.Sin(c.phase))
+	pulse := r.pulse / r.pulseRadS * (math.Sin(r.pulseRadS*u+c.phase) - c.sinPhase)
 	warm := r.warm * r.warmTau * math.Expm1(-u/r.warmTau)
 	return c.rateMLS * (u + warm + c.moving.integral(u) + pulse)
 }
@@ -340,7 +342,11 @@ func (r *run) sent(c *runChannel, t int64) float64 {
 	if c.rateMLS == 0 || t <= c.from {
 		return 0
 	}
-	return r.integral(c, min(t, c.to)) - c.skipped + r.leaked(c, t)
+	v := r.integral(c, min(t, c.to)) - c.skipped
+	if c.leakMLS != 0 {
+		v += r.leaked(c, t)
+	}
+	return v
 }
 
 // leaked returns what came of it after the flow's end.
