@@ -15,11 +15,12 @@
 package config
 
 import (
-	_ "embed"
+	"embed"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 )
 
@@ -136,6 +137,24 @@ type Limits struct {
 //
 //go:embed config.example.toml
 var Example []byte
+
+//go:embed example-*.toml
+var examples embed.FS
+
+// ExampleNames are the benches that ExampleOf knows, that of Example first.
+func ExampleNames() []string { return []string{"hx711", "shared-clock", "nau7802", "ads1115"} }
+
+// ExampleOf returns a commented file for a bench by its name, one of ExampleNames.
+func ExampleOf(name string) ([]byte, error) {
+	names := ExampleNames()
+	if name == names[0] {
+		return Example, nil
+	}
+	if !slices.Contains(names, name) {
+		return nil, fmt.Errorf("there is no example %q: there are %s", name, strings.Join(names, ", "))
+	}
+	return examples.ReadFile("example-" + name + ".toml")
+}
 
 // maxBytes bounds a file: a bench of 32 channels is under 10 kB.
 const maxBytes = 1 << 20

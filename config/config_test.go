@@ -175,6 +175,50 @@ func TestProblems(t *testing.T) {
 			"b.toml:10:1: outlets.valves_active_low = 1: must be true or false; write it without quotes",
 			`b.toml:11:1: outlets.siren_pin: unknown key in [outlets]`,
 		}},
+		{"keys of another sensor", minimal + "i2c_bus = 1\nldo_v = 3.3\n[[channel]]\nname = 'b'\nsensor = 'nau7802'\nclock_pin = 5\naddress = 0x2A\n", []string{
+			`b.toml:5:1: channel[1].i2c_bus = 1: is for sensor = "nau7802" or "ads1115", and this channel has "hx711"; take the key out, or correct sensor`,
+			`b.toml:6:1: channel[1].ldo_v = 3.3: is for sensor = "nau7802", and this channel has "hx711"`,
+			`b.toml:10:1: channel[2].clock_pin = 5: is for sensor = "hx711", and this channel has "nau7802"`,
+			`b.toml:11:1: channel[2].address = 42: is for sensor = "ads1115", and this channel has "nau7802"`,
+		}},
+		{"nau7802", "[[channel]]\nname = 'a'\nsensor = 'nau7802'\nsps = 100\ngain = 3\ninput = 2\npga_capacitor = true\nldo_v = 3.1\nmux_port = 1\n" +
+			"[[channel]]\nname = 'b'\nsensor = 'nau7802'\nmux_address = 0x60\nmux_port = 8\ni2c_bus = -1\n", []string{
+			"b.toml:4:1: channel[1].sps = 100: must be 10 or 20 or 40 or 80 or 320",
+			"b.toml:5:1: channel[1].gain = 3: must be 128 or 64 or 32 or 16 or 8 or 4 or 2 or 1",
+			"b.toml:7:1: channel[1].pga_capacitor = true: the capacitor sits on the pins of input 2, which this channel uses; set input = 1, or take the capacitor off and the key out",
+			"b.toml:8:1: channel[1].ldo_v = 3.1: must be 0 or 2.4 or 2.7 or 3 or 3.3 or 3.6 or 3.9 or 4.2 or 4.5 V",
+			"b.toml:9:1: channel[1].mux_port = 1: has no mux_address to belong to; add mux_address = 0x70 or take this out",
+			"b.toml:13:1: channel[2].mux_address = 96: must be a whole number from 112 to 119",
+			"b.toml:14:1: channel[2].mux_port = 8: must be a whole number from 0 to 7",
+			"b.toml:15:1: channel[2].i2c_bus = -1: must be a whole number from 0 to 255",
+		}},
+		{"nau7802 places", nauChannel("a", "") + nauChannel("b", "") + nauChannel("c", "mux_address = 0x70\nmux_port = 1\n") +
+			nauChannel("d", "i2c_bus = 2\nmux_address = 0x70\nmux_port = 1\n") + nauChannel("e", "i2c_bus = 2\nmux_address = 0x70\nmux_port = 1\n") +
+			nauChannel("f", "i2c_bus = 2\nmux_address = 0x71\nmux_port = 1\n"), []string{
+			"b.toml:6:1: channel[2].sensor: this converter is channel[1] already: one input of a NAU7802 is read; give the channel another port, bus or converter",
+			"b.toml:10:1: channel[3].mux_address: address 0x2a on bus 1 is heard together with channel[1]; put each behind a multiplexer's port of its own, or on another bus or address",
+			"b.toml:23:1: channel[5].mux_port: this converter is channel[4] already",
+		}},
+		{"ads1115", adsChannel("a", "address = 0x50\ninput = 4\nrange_v = 5\nsps = 100\n") + adsChannel("b", "input = 1\ninput_minus = 2\nreference_range_v = 4.096\n") +
+			adsChannel("c", "input = 2\ninput_minus = 1\nvalid_low = 0.5\n") + adsChannel("d", "input = 3\nreference_input = 3\nvalid_low = 0.5\nvalid_high = 0.4\n"), []string{
+			"b.toml:4:1: channel[1].address = 80: must be a whole number from 72 to 75",
+			"b.toml:5:1: channel[1].input = 4: must be a whole number from 0 to 3",
+			"b.toml:6:1: channel[1].range_v = 5: must be 6.144 or 4.096 or 2.048 or 1.024 or 0.512 or 0.256 V",
+			"b.toml:7:1: channel[1].sps = 100: must be 8 or 16 or 32 or 64 or 128 or 250 or 475 or 860",
+			"b.toml:12:1: channel[2].input_minus = 2: must be 1 or 3",
+			"b.toml:13:1: channel[2].reference_range_v = 4.096: has no reference_input to belong to; add reference_input or take this out",
+			"b.toml:18:1: channel[3].input_minus = 1: input 2 cannot be measured against it: the chip has the pairs 0-1, 0-3, 1-3 and 2-3; leave it out to measure against ground",
+			"b.toml:19:1: channel[3].valid_low = 0.5: valid_low and valid_high go together, the lower first; a sender of 10 to 90 % of its supply is sound from 0.05 to 0.95",
+			"b.toml:24:1: channel[4].reference_input = 3: is the channel's own input; the reference is the input that the senders' supply is on",
+			"b.toml:25:1: channel[4].valid_low = 0.5: valid_low and valid_high go together",
+		}},
+		{"ads1115 places", adsChannel("a", "input = 0\n") + adsChannel("b", "input = 0\n") + adsChannel("c", "input = 1\nsps = 860\nreference_input = 3\n") +
+			adsChannel("d", "input = 1\naddress = 0x49\n") + adsChannel("e", "input = 2\nsps = 860\nreference_input = 3\n"), []string{
+			"b.toml:8:1: channel[2].input: this input is channel[1] already; the chip has inputs 0 to 3",
+			"b.toml:13:1: channel[3].sps: channel[2] on the same ADS1115 has sps = 128 and channel[3] 860; the chip has one rate for all inputs",
+			"b.toml:14:1: channel[3].reference_input: channel[2] on the same ADS1115 has another reference, or none; give all channels of a chip the same reference_input and reference_range_v",
+			"b.toml:23:1: channel[5].input: channel[3] is on this ADS1115 too: channels on one converter must stand one after the other; move the channel up to the others",
+		}},
 		{"choices", minimal + "sps = 20\ngain = 100\nsensor = 'hx710'\ncapacity_ml = 0\n", []string{
 			"b.toml:5:1: channel[1].sps = 20: must be 10 or 80",
 			"b.toml:6:1: channel[1].gain = 100: must be 128 or 64 or 32",
@@ -221,6 +265,59 @@ func TestProblems(t *testing.T) {
 	}
 }
 
+func nauChannel(name, keys string) string {
+	return "[[channel]]\nname = '" + name + "'\nsensor = 'nau7802'\n" + keys
+}
+
+func adsChannel(name, keys string) string {
+	return "[[channel]]\nname = '" + name + "'\nsensor = 'ads1115'\n" + keys
+}
+
+func TestExamplesOfOtherConverters(t *testing.T) {
+	for name, want := range map[string]Channel{
+		"shared-clock": {Name: "tube2", CapacityML: 100, Sensor: "hx711", GPIOChip: "pinctrl-bcm2711", ClockPin: 5, DataPin: 12, SPS: 80, Gain: 128},
+		"nau7802": {Name: "tube2", CapacityML: 100, Sensor: "nau7802", ClockPin: -1, DataPin: -1, SPS: 80, Gain: 128,
+			I2CBus: 1, MuxAddress: 0x70, MuxPort: 1, Address: 0x2A, Input: 1, LDOV: 3, PGACapacitor: true},
+		"ads1115": {Name: "tube2", CapacityML: 100, Sensor: "ads1115", ClockPin: -1, DataPin: -1, SPS: 250,
+			I2CBus: 1, Address: 0x48, Input: 1, RangeV: 4.096, ReferenceInput: new(3), ReferenceRangeV: 4.096, ValidLow: new(0.05), ValidHigh: new(0.95)},
+	} {
+		text, err := ExampleOf(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := Parse(name, text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(c.Channels) != 6 || !reflect.DeepEqual(c.Channels[1], want) {
+			t.Errorf("%s: %d channels, the second %+v\nwant %+v", name, len(c.Channels), c.Channels[1], want)
+		}
+		shares := name != "nau7802"
+		if got := c.Channels[0].SameConverter(c.Channels[1]); got != shares {
+			t.Errorf("%s: the first two share a converter or a clock line: %v", name, got)
+		}
+	}
+	if _, err := ExampleOf("none"); err == nil || !strings.Contains(err.Error(), "shared-clock") {
+		t.Errorf("an example that is not there: %v", err)
+	}
+}
+
+func TestWiringInWords(t *testing.T) {
+	for _, c := range []struct {
+		ch   Channel
+		want string
+	}{
+		{Channel{Sensor: "hx711", ClockPin: 5, DataPin: 6}, "clock 5, data 6 of the only GPIO chip"},
+		{Channel{Sensor: "hx711", ClockPin: 5, DataPin: 6, GPIOChip: "x"}, "clock 5, data 6 of x"},
+		{Channel{Sensor: "nau7802", I2CBus: 1, MuxAddress: 0x70, MuxPort: 3, Address: 0x2A, Input: 1}, "I2C bus 1, port 3 of 0x70, 0x2a, input 1"},
+		{Channel{Sensor: "ads1115", I2CBus: 2, Address: 0x48, Input: 0, InputMinus: 1, ReferenceInput: new(3)}, "I2C bus 2, 0x48, input 0 against 1 over 3"},
+	} {
+		if got := c.ch.Wiring(); got != c.want {
+			t.Errorf("%+v: %q, want %q", c.ch, got, c.want)
+		}
+	}
+}
+
 func TestLoadNamesTheNextStep(t *testing.T) {
 	_, err := Load(filepath.Join(t.TempDir(), "none.toml"))
 	if !errors.Is(err, os.ErrNotExist) || !strings.Contains(err.Error(), "brimline config example") {
@@ -250,7 +347,13 @@ func TestCheckListen(t *testing.T) {
 // FuzzParse: any bytes give either a config within its limits, which written out and
 // read again is the same, or Problems that say something. Nothing panics.
 func FuzzParse(f *testing.F) {
-	f.Add(Example)
+	for _, name := range ExampleNames() {
+		text, err := ExampleOf(name)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
 	f.Add([]byte(minimal))
 	f.Add([]byte("channel = [{name='a', clock_pin=1, data_pin=2}, 3]\nbench.name = 'x'\n[fuel.kind]\n"))
 	f.Add([]byte("[[channel]]\n[[channel.name]]\na=1\n[\"bench.name\"]\n[Bench]\n[run]\nduration_s=nan\nstill_s=1e999"))
@@ -299,9 +402,31 @@ func withoutBlanks(c Config) any {
 	}
 	var channels []any
 	for _, ch := range c.Channels {
-		m := map[string]any{"name": ch.Name, "capacity_ml": ch.CapacityML, "sensor": ch.Sensor, "clock_pin": ch.ClockPin, "data_pin": ch.DataPin, "sps": ch.SPS, "gain": ch.Gain}
-		if ch.GPIOChip != "" {
-			m["gpio_chip"] = ch.GPIOChip
+		m := map[string]any{"name": ch.Name, "capacity_ml": ch.CapacityML, "sensor": ch.Sensor, "sps": ch.SPS}
+		set := func(key string, v any, given bool) {
+			if given {
+				m[key] = v
+			}
+		}
+		set("i2c_bus", ch.I2CBus, ch.OnI2C())
+		set("mux_address", ch.MuxAddress, ch.MuxAddress != 0)
+		set("mux_port", ch.MuxPort, ch.MuxAddress != 0)
+		set("input", ch.Input, ch.OnI2C())
+		switch ch.Sensor {
+		case "hx711":
+			m["clock_pin"], m["data_pin"], m["gain"] = ch.ClockPin, ch.DataPin, ch.Gain
+			set("gpio_chip", ch.GPIOChip, ch.GPIOChip != "")
+		case "nau7802":
+			m["gain"], m["ldo_v"], m["pga_capacitor"] = ch.Gain, ch.LDOV, ch.PGACapacitor
+		case "ads1115":
+			m["address"], m["range_v"] = ch.Address, ch.RangeV
+			set("input_minus", ch.InputMinus, ch.InputMinus != 0)
+			if ch.ReferenceInput != nil {
+				m["reference_input"], m["reference_range_v"] = *ch.ReferenceInput, ch.ReferenceRangeV
+			}
+			if ch.ValidLow != nil {
+				m["valid_low"], m["valid_high"] = *ch.ValidLow, *ch.ValidHigh
+			}
 		}
 		if ch.ValvePin != nil {
 			m["valve_pin"] = *ch.ValvePin

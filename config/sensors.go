@@ -190,12 +190,13 @@ func (ck *checker) places(channels []Channel) {
 				if together && ch.Address == other.Address {
 					at("mux_address", fmt.Sprintf("address 0x%02x on bus %d is heard together with %s", ch.Address, ch.I2CBus, first),
 						"put each behind a multiplexer's port of its own, or on another bus or address")
+					break
 				}
 				continue
 			}
 			if ch.Sensor == "nau7802" {
 				at("mux_port", "this converter is "+first+" already: one input of a NAU7802 is read", "give the channel another port, bus or converter")
-				continue
+				break
 			}
 			switch {
 			case ch.Input == other.Input && ch.InputMinus == other.InputMinus:
