@@ -310,18 +310,19 @@ func calibrateChannel(ctx context.Context, cfg *config.Config, index int, plan c
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
 
-	var line ingest.Calibration
 	ch := cfg.Channels[index]
-	if plan.check {
-		current, err := currentCalibrations(ctx, st.Reader, []config.Channel{ch})
-		if err != nil {
-			return err
-		}
-		found, ok := current[ch.Name]
-		if !ok {
-			return badInput(fmt.Errorf("it has no calibration in %s yet: run 'brimline calibrate %s' without --check first", st.Path(), ch.Name))
-		}
-		line = found
+	current, err := currentCalibrations(ctx, st.Reader, []config.Channel{ch})
+	if err != nil {
+		return err
+	}
+	line, known := current[ch.Name]
+	if plan.check && !known {
+		return badInput(fmt.Errorf("it has no calibration in %s yet: run 'brimline calibrate %s' without --check first", st.Path(), ch.Name))
+	}
+	// The newest date holds: a line found under a clock that runs behind would not.
+	if now := o.now(); known && now.Before(line.At) {
+		return fmt.Errorf("this machine's clock says %s, before the calibration that holds (%s): set the clock first, or the new line would count as the older one",
+			now.UTC().Format("2006-01-02 15:04"), line.At.UTC().Format("2006-01-02 15:04"))
 	}
 	b, err := calibrateBench(cfg, o)
 	if err != nil {

@@ -114,6 +114,12 @@ func keptRows(calibrations []ingest.Calibration, checks []ingest.CalibrationChec
 	return rows
 }
 
+// foundWithLoads reports whether a calibration was found with loads, and not stated.
+func foundWithLoads(c ingest.Calibration) bool {
+	var found calibrate.Certificate
+	return json.Unmarshal(c.Certificate, &found) == nil && len(found.Points) > 0
+}
+
 func listKept(rows []keptRow, channel, path string, o calibrateOptions, out io.Writer) error {
 	if o.asJSON {
 		return writeJSON(out, struct {

@@ -20,7 +20,7 @@ const (
 	handlingTime = 20 * time.Second // what changing masses takes on the simulated bench
 	judgeEach    = 250 * time.Millisecond
 	sayEach      = 5 * time.Second // while a reading does not stand still
-	mostTries    = 3               // of one load, before it is given up
+	mostTries    = 3               // of one load, before the calibration is given up
 )
 
 // talk leads a person through the loadings of one channel.
@@ -109,11 +109,15 @@ func (t *talk) ask(s stage) string {
 func (t *talk) loads(ctx context.Context) (points []calibrate.Point, creep calibrate.Creep, err error) {
 	var began time.Duration
 	for i, s := range t.plan.stages {
-		number := fmt.Sprintf("%2d/%d  ", i+1, len(t.plan.stages))
+		t.say("%2d/%d  %s%s", i+1, len(t.plan.stages), t.ask(s), t.enter())
+		if !t.o.yes {
+			if _, err := t.lines.next(ctx); err != nil {
+				return nil, creep, err
+			}
+		}
 		var v calibrate.Verdict
 		for try := 1; ; try++ {
-			t.say("%s%s%s", number, t.ask(s), t.enter())
-			if err := t.wait(ctx, i, s); err != nil {
+			if err := t.place(ctx, i, s); err != nil {
 				return nil, creep, err
 			}
 			var waited time.Duration
@@ -121,14 +125,16 @@ func (t *talk) loads(ctx context.Context) (points []calibrate.Point, creep calib
 				return nil, creep, err
 			}
 			t.say("       steady after %.0f s: %s", waited.Seconds(), t.counts(v))
-			wrong := t.doubt(points, s, v)
+			wrong, dead := t.doubt(points, s, v)
 			if wrong == "" {
 				break
 			}
+			if try == mostTries || dead && t.o.yes {
+				return nil, creep, fmt.Errorf("%s: %s", t.loadName(s), wrong)
+			}
 			t.wrapped("       ", wrong)
-			if t.o.yes || try == mostTries {
-				// Nobody to ask, or asked often enough: the line will tell.
-				break
+			if t.o.yes {
+				break // nobody to ask: the line will tell
 			}
 			t.say("       Put it right and press Enter to read it again; type keep if it is right as it is.")
 			word, err := t.lines.next(ctx)
@@ -138,7 +144,6 @@ func (t *talk) loads(ctx context.Context) (points []calibrate.Point, creep calib
 			if strings.EqualFold(word, "keep") {
 				break
 			}
-			number = "       again: "
 		}
 		if len(points) == 0 {
 			began = t.b.clock.Now()
@@ -176,13 +181,8 @@ func (t *talk) enter() string {
 	return ", then press Enter."
 }
 
-// wait waits for the person, and moves the simulated bench's hands.
-func (t *talk) wait(ctx context.Context, i int, s stage) error {
-	if !t.o.yes {
-		if _, err := t.lines.next(ctx); err != nil {
-			return err
-		}
-	}
+// place puts a load on the simulated bench; on a real one a person has.
+func (t *talk) place(ctx context.Context, i int, s stage) error {
 	if t.b.sim == nil {
 		return ctx.Err()
 	}
@@ -206,14 +206,14 @@ func (t *talk) counts(v calibrate.Verdict) string {
 }
 
 // doubt compares a reading with what the readings so far foretell. It is empty when
-// there is no doubt.
-func (t *talk) doubt(points []calibrate.Point, s stage, v calibrate.Verdict) string {
+// there is no doubt; dead says that the reading does not move at all.
+func (t *talk) doubt(points []calibrate.Point, s stage, v calibrate.Verdict) (says string, dead bool) {
 	if len(points) == 0 {
-		return ""
+		return "", false
 	}
 	before := points[len(points)-1]
 	if moved := math.Abs(v.Counts - before.Counts); before.MassG != s.MassG && moved <= 10*math.Hypot(v.U, before.UMean)+0.5 {
-		return fmt.Sprintf("The reading did not move (%.0f counts from %s to %s): was the load changed, and does it stand on this channel?", moved, before.Load, t.loadName(s))
+		return fmt.Sprintf("the reading did not move (%.0f counts from %s to %s): was the load changed, and does it stand on this channel?", moved, before.Load, t.loadName(s)), true
 	}
 	low, high := points[0], points[0]
 	for _, p := range points {
@@ -222,7 +222,7 @@ func (t *talk) doubt(points []calibrate.Point, s stage, v calibrate.Verdict) str
 		}
 	}
 	if high.MassG == low.MassG {
-		return ""
+		return "", false
 	}
 	span := (high.Counts - low.Counts) / (high.MassG - low.MassG)
 	reads := low.MassG + (v.Counts-low.Counts)/span
@@ -231,9 +231,9 @@ func (t *talk) doubt(points []calibrate.Point, s stage, v calibrate.Verdict) str
 		gap = min(gap, l.MassG-t.plan.loads[i].MassG)
 	}
 	if math.Abs(reads-s.MassG) <= gap/4 {
-		return ""
+		return "", false
 	}
-	return fmt.Sprintf("By the readings so far this is about %.3g g, %.4g g was asked for: is it the right load, and were those before right?", reads, s.MassG)
+	return fmt.Sprintf("by the readings so far this is about %.3g g, %.4g g was asked for: is it the right load, and were those before right?", reads, s.MassG), false
 }
 
 var (
@@ -393,7 +393,7 @@ func (t *talk) result(c calibrate.Certificate, id int64, path string) {
 	for _, r := range propertiesOf(a) {
 		value := "not measured"
 		if !math.IsNaN(r.G) {
-			value = fmt.Sprintf("%7.3f g  %6.2g %%  limit %g %%", r.G, r.Pct, r.LimitPct)
+			value = fmt.Sprintf("%8.3f g %9.4f %%  limit %g %%", r.G, r.Pct, r.LimitPct)
 		}
 		t.say("  %-14s %s%s", strings.ToLower(r.Name), value, sep(r.Says))
 	}
@@ -451,7 +451,7 @@ func (t *talk) checked(c calibrate.CheckCertificate, cal ingest.Calibration, id 
 		t.wrapped("  ", next)
 	}
 	if c.Due != nil && c.At.After(*c.Due) {
-		t.say("  the calibration was due on %s", c.Due.Format("2006-01-02"))
+		t.say("  the calibration is overdue: a new one was due on %s", c.Due.Format("2006-01-02"))
 	}
 	t.say("Kept as check k%d of calibration %d (%s) in %s; the line stays as it is.", id, cal.ID, cal.At.Format("2006-01-02"), path)
 }

@@ -190,7 +190,7 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 	})
 	g.Go(func() error {
 		defer stopServing()
-		err := acquirer.Run(acquiring, teeSink{d.recorder, d.server.Live()}, rig.AcquireOptions{LockThreads: !sim})
+		err := acquirer.Run(acquiring, teeSink{d.recorder, d.server.Live()}, acquireOptions(sim, d.log))
 		if acquiring.Err() != nil && errors.Is(err, context.Cause(acquiring)) {
 			err = nil // that is how it ends
 		}
@@ -333,7 +333,7 @@ func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []confi
 		if err != nil {
 			return err
 		}
-		if c, ok := current[ch.Name]; ok && (measured(c) || c.Zero == truth.ZeroCounts && c.CountsPerGram == truth.CountsPerGram) {
+		if c, ok := current[ch.Name]; ok && (foundWithLoads(c) || c.Zero == truth.ZeroCounts && c.CountsPerGram == truth.CountsPerGram) {
 			continue
 		}
 		_, err = st.AddCalibration(ctx, ingest.Calibration{
