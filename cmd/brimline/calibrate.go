@@ -397,7 +397,7 @@ func (t *talk) calibrate(ctx context.Context, st *store.Store, out io.Writer) er
 		t.say("Certificate: %s (open it in a browser to print it)", t.o.printable)
 	}
 	if t.o.asJSON {
-		if err := writeJSON(out, calibrationJSON{calibrationSchema, kept(id), st.Path(), c}); err != nil {
+		if err := writeJSON(out, calibrationJSON{calibrationSchema, idOrNull(id), st.Path(), c}); err != nil {
 			return err
 		}
 	}
@@ -440,7 +440,7 @@ func (t *talk) check(ctx context.Context, st *store.Store, cal ingest.Calibratio
 	}
 	t.checked(c, cal, id, st.Path())
 	if t.o.asJSON {
-		if err := writeJSON(out, checkJSON{checkSchema, kept(id), cal.ID, st.Path(), c}); err != nil {
+		if err := writeJSON(out, checkJSON{checkSchema, idOrNull(id), cal.ID, st.Path(), c}); err != nil {
 			return err
 		}
 	}
@@ -465,7 +465,7 @@ type checkJSON struct {
 	Certificate calibrate.CheckCertificate `json:"certificate"`
 }
 
-func kept(id int64) *int64 {
+func idOrNull(id int64) *int64 {
 	if id == 0 {
 		return nil
 	}

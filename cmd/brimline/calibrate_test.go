@@ -38,8 +38,8 @@ func practice(t *testing.T, change func(o *calibrateOptions)) calibrateOptions {
 	return o
 }
 
-// calibrated runs it and returns what a person sees, and the error.
-func calibrated(t *testing.T, o calibrateOptions, in string) (dialogue string, err error) {
+// doCalibrate runs it and returns what a person sees, and the error.
+func doCalibrate(t *testing.T, o calibrateOptions, in string) (dialogue string, err error) {
 	t.Helper()
 	var out bytes.Buffer
 	err = runCalibrate(t.Context(), []string{"tube1"}, o, strings.NewReader(in), &out, io.Discard)
@@ -77,7 +77,7 @@ func exitOf(err error) int {
 func TestCalibrate(t *testing.T) {
 	page := filepath.Join(t.TempDir(), "tube1.html")
 	o := practice(t, func(o *calibrateOptions) { o.printable = page })
-	dialogue, err := calibrated(t, o, "")
+	dialogue, err := doCalibrate(t, o, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -162,7 +162,7 @@ func TestCalibrateGuided(t *testing.T) {
 			return asked
 		}
 	})
-	dialogue, err := calibrated(t, o, strings.Repeat("\n", 8))
+	dialogue, err := doCalibrate(t, o, strings.Repeat("\n", 8))
 	if err != nil {
 		t.Fatalf("%v\n%s", err, dialogue)
 	}
@@ -176,12 +176,12 @@ func TestCalibrateGuided(t *testing.T) {
 		o.yes = false
 		o.hands = func(int, calibrate.Load) calibrate.Load { return calibrate.Load{} }
 	})
-	dialogue, err = calibrated(t, o, "\n\n\n\n")
+	dialogue, err = doCalibrate(t, o, "\n\n\n\n")
 	if exitOf(err) != exitFailed || !strings.Contains(err.Error(), "nothing was stored: 50 g: the reading did not move") || strings.Count(dialogue, "did not move") != mostTries-1 {
 		t.Errorf("%v\n%s", err, dialogue)
 	}
 	o.yes = true
-	if _, err = calibrated(t, o, ""); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "did not move") {
+	if _, err = doCalibrate(t, o, ""); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "did not move") {
 		t.Errorf("by itself: %v", err)
 	}
 }
@@ -200,7 +200,7 @@ func TestCalibrateRefuses(t *testing.T) {
 		}
 	}
 	o := practice(t, swapped)
-	dialogue, err := calibrated(t, o, "")
+	dialogue, err := doCalibrate(t, o, "")
 	if exitOf(err) != exitFlagged {
 		t.Errorf("exit %d: %v", exitOf(err), err)
 	}
@@ -225,12 +225,12 @@ func TestCalibrateRefuses(t *testing.T) {
 // A check holds the line against a mass and leaves it as it is.
 func TestCalibrateCheck(t *testing.T) {
 	o := practice(t, nil)
-	if _, err := calibrated(t, o, ""); err != nil {
+	if _, err := doCalibrate(t, o, ""); err != nil {
 		t.Fatal(err)
 	}
 	o.check = "100g"
 	o.now = func() time.Time { return calibrationDay.AddDate(0, 1, 0) }
-	good, err := calibrated(t, o, "")
+	good, err := doCalibrate(t, o, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -241,7 +241,7 @@ func TestCalibrateCheck(t *testing.T) {
 		}
 		return asked
 	}
-	off, err := calibrated(t, o, "")
+	off, err := doCalibrate(t, o, "")
 	if exitOf(err) != exitFlagged {
 		t.Errorf("exit %d: %v", exitOf(err), err)
 	}
@@ -275,7 +275,7 @@ func TestCalibrateWater(t *testing.T) {
 			return calibrate.Load{MassG: asked.MassG - 0.1*float64(i)}
 		}
 	})
-	dialogue, err := calibrated(t, o, "")
+	dialogue, err := doCalibrate(t, o, "")
 	if err != nil {
 		t.Fatalf("%v\n%s", err, dialogue)
 	}
@@ -438,7 +438,7 @@ func TestCalibrateByItself(t *testing.T) {
 // Ctrl-C, the end of the input, and a daemon that has the store.
 func TestCalibrateStopped(t *testing.T) {
 	o := practice(t, func(o *calibrateOptions) { o.yes = false })
-	if _, err := calibrated(t, o, "\n\n"); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "the input ended") {
+	if _, err := doCalibrate(t, o, "\n\n"); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "the input ended") {
 		t.Errorf("input ended: %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
@@ -461,7 +461,7 @@ func TestCalibrateStopped(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer held.Close()
-	if _, err := calibrated(t, o, ""); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "the daemon, or another brimline, is running") || !errors.Is(err, store.ErrInUse) {
+	if _, err := doCalibrate(t, o, ""); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "the daemon, or another brimline, is running") || !errors.Is(err, store.ErrInUse) {
 		t.Errorf("in use: %v", err)
 	}
 	// Looking is allowed meanwhile.
@@ -476,7 +476,7 @@ func TestCalibrateStopped(t *testing.T) {
 // and takes up a new one.
 func TestCalibrationSurvivesRestarts(t *testing.T) {
 	o := practice(t, nil)
-	if _, err := calibrated(t, o, ""); err != nil {
+	if _, err := doCalibrate(t, o, ""); err != nil {
 		t.Fatal(err)
 	}
 	before, _ := wasKept(t, o.data)
@@ -545,11 +545,11 @@ func TestCalibrateBadInput(t *testing.T) {
 	}
 	t.Run("a clock that runs behind", func(t *testing.T) {
 		o := practice(t, nil)
-		if _, err := calibrated(t, o, ""); err != nil {
+		if _, err := doCalibrate(t, o, ""); err != nil {
 			t.Fatal(err)
 		}
 		o.now = func() time.Time { return time.Unix(0, 0) }
-		if _, err := calibrated(t, o, ""); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "set the clock first") {
+		if _, err := doCalibrate(t, o, ""); exitOf(err) != exitFailed || !strings.Contains(err.Error(), "set the clock first") {
 			t.Errorf("%v", err)
 		}
 	})
