@@ -98,7 +98,7 @@ low-pressure return only.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return badInput(fmt.Errorf("%s: %w; see '%s --help'", c.CommandPath(), err, c.CommandPath()))
 	})
-	root.AddCommand(newDemoCommand(), newServeCommand(), newTestCommand(), newRatesCommand(), newCompareCommand(), newCalibrateCommand(), newConfigCommand(), newVersionCommand())
+	root.AddCommand(newDemoCommand(), newServeCommand(), newChannelsCommand(), newTestCommand(), newRatesCommand(), newCompareCommand(), newCalibrateCommand(), newConfigCommand(), newVersionCommand())
 	return root
 }
 

@@ -329,23 +329,31 @@ func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []confi
 		return err
 	}
 	for i, ch := range channels {
-		truth, err := b.sim.Truth(i, 0, time.Millisecond)
+		own, err := b.ownLine(i, ch.Name)
 		if err != nil {
 			return err
 		}
-		if c, ok := current[ch.Name]; ok && (foundWithLoads(c) || c.Zero == truth.ZeroCounts && c.CountsPerGram == truth.CountsPerGram) {
+		if c, ok := current[ch.Name]; ok && (foundWithLoads(c) || c.Zero == own.Zero && c.CountsPerGram == own.CountsPerGram) {
 			continue
 		}
-		_, err = st.AddCalibration(ctx, ingest.Calibration{
-			Channel: ch.Name, At: b.wall, Zero: truth.ZeroCounts, CountsPerGram: truth.CountsPerGram,
-			UZero: 10, UCountsPerG: truth.CountsPerGram * 2e-4, DF: math.Inf(1), // stated, as a good calibration would find
-			Certificate: []byte(`{"simulated":true,"note":"the simulated cell's own line, not measured"}`),
-		})
-		if err != nil {
+		if _, err := st.AddCalibration(ctx, own); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// ownLine is the line of a simulated cell, which no measurement found.
+func (b *bench) ownLine(channel int, name string) (ingest.Calibration, error) {
+	truth, err := b.sim.Truth(channel, 0, time.Millisecond)
+	if err != nil {
+		return ingest.Calibration{}, err
+	}
+	return ingest.Calibration{
+		Channel: name, At: b.wall, Zero: truth.ZeroCounts, CountsPerGram: truth.CountsPerGram,
+		UZero: 10, UCountsPerG: truth.CountsPerGram * 2e-4, DF: math.Inf(1), // stated, as a good calibration would find
+		Certificate: []byte(`{"simulated":true,"note":"the simulated cell's own line, not measured"}`),
+	}, nil
 }
 
 // currentCalibrations returns each channel's newest calibration; a channel without
