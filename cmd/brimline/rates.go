@@ -284,6 +284,9 @@ func ratesOf(t testFits) ratedSet {
 		if r.Excluded != "" {
 			set.warnings = append(set.warnings, fmt.Sprintf("run %d is left out of the finding: %s", r.Number, r.Excluded))
 		}
+		if r.Note != "" {
+			set.warnings = append(set.warnings, fmt.Sprintf("run %d: %s", r.Number, r.Note))
+		}
 	}
 	if !set.volume {
 		set.warnings = append(set.warnings, "the test notes no fuel density: rates are in g/min")

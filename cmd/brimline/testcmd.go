@@ -50,7 +50,11 @@ type testOptions struct {
 	yes, asJSON    bool
 }
 
-func newTestCommand() *cobra.Command {
+func newTestCommand() *cobra.Command { return newFittedTestCommand(nil) }
+
+// newFittedTestCommand is the command on a simulated bench whose valves may be tampered
+// with; fit may be nil.
+func newFittedTestCommand(fit func(*simbench.Outlets)) *cobra.Command {
 	var o testOptions
 	c := &cobra.Command{
 		Use:   "test",
@@ -72,7 +76,7 @@ the vehicle maker's data that this return may be opened.`,
 			"  brimline test --config bench.toml --engine \"Tractor 3\" --phase baseline --runs 3 --rotate \\\n" +
 			"      --odometer 4212 --density 0.8214 --density-u 0.0005 --fuel-temp 38",
 		Args: usageArgs(cobra.NoArgs),
-		RunE: func(c *cobra.Command, _ []string) error { return runTest(c, o, nil) },
+		RunE: func(c *cobra.Command, _ []string) error { return runTest(c, o, fit) },
 	}
 	f := c.Flags()
 	f.StringVar(&o.config, "config", "", "the bench's TOML file; see 'brimline config example'")
@@ -97,6 +101,9 @@ the vehicle maker's data that this return may be opened.`,
 	f.Float64Var(&o.fuelTemp, "fuel-temp", math.NaN(), "of the fuel in the tubes, °C (default: the config's)")
 	f.BoolVar(&o.yes, "yes", false, "ask nothing: cautions were read, tubes are hung and empty")
 	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema "+testSchema)
+	for _, name := range []string{"odometer", "fuel-temp"} {
+		f.Lookup(name).DefValue = "0" // so that the help shows no default: there is none
+	}
 	cobra.CheckErr(c.MarkFlagFilename("config", "toml"))
 	cobra.CheckErr(c.MarkFlagDirname("data"))
 	return c
@@ -110,7 +117,7 @@ type benchTest struct {
 	store   *store.Store
 	bench   *bench
 	set     *outlet.Set
-	sim     *simbench.Outlets // nil: none, or a real bench
+	sim     *simbench.Outlets // nil: a real bench
 	show    *show
 	lines   *lineReader
 	fitSim  func(*simbench.Outlets) // for tests: what is wrong with the simulated valves
@@ -350,7 +357,7 @@ func (t *benchTest) placeInjectors() error {
 			t.inject[ch] = i
 		}
 	}
-	if len(t.collecting(0)) == 0 {
+	if len(t.collecting()) == 0 {
 		return errors.New("--positions: no channel has an injector")
 	}
 	if most := slices.Max(t.inject); t.o.sim && most > len(simbench.DefaultWorld().RatesMLPerMin) {
@@ -366,17 +373,17 @@ func (t *benchTest) positionsOf(run int) []int {
 	if !t.o.rotate {
 		return out
 	}
-	used := t.collecting(0)
+	used := t.collecting()
 	for k, ch := range used {
 		out[ch] = t.inject[used[(k+run)%len(used)]]
 	}
 	return out
 }
 
-// collecting is the channels that have an injector in a run.
-func (t *benchTest) collecting(run int) []int {
+// collecting is the channels that have an injector; it is the same in every run.
+func (t *benchTest) collecting() []int {
 	var out []int
-	for ch, i := range t.positionsOf(run) {
+	for ch, i := range t.inject {
 		if i > 0 {
 			out = append(out, ch)
 		}
@@ -386,7 +393,7 @@ func (t *benchTest) collecting(run int) []int {
 
 // calibrated refuses a channel that has no line: its tube could not be guarded.
 func (t *benchTest) calibrated() error {
-	for _, ch := range t.collecting(0) {
+	for _, ch := range t.collecting() {
 		name := t.cfg.Channels[ch].Name
 		if _, ok := t.cals[name]; !ok {
 			return badInput(fmt.Errorf("channel %s has no calibration in %s: without one its level cannot be guarded: 'brimline calibrate %s --config %s' makes one", name, t.store.Path(), name, t.o.config))
@@ -415,9 +422,13 @@ func (t *benchTest) confirm(ctx context.Context, isNew bool) error {
 		kept = "new"
 	}
 	t.show.say("")
-	t.show.say("%s (%s): %s, %s injectors; phase %s", t.engine.Label, kept, counted(t.engine.Injectors, "injector"), t.engine.InjectorType, t.o.phase)
+	kind := t.engine.InjectorType
+	if kind == "unknown" {
+		kind = "type not known"
+	}
+	t.show.say("%s (%s): %s, %s; phase %s", t.engine.Label, kept, counted(t.engine.Injectors, "injector"), kind, t.o.phase)
 	var at []string
-	for _, ch := range t.collecting(0) {
+	for _, ch := range t.collecting() {
 		at = append(at, fmt.Sprintf("%s from injector %d", t.cfg.Channels[ch].Name, t.inject[ch]))
 	}
 	t.show.say("%s of %.0f s, %.0f s at rest before and after", counted(t.o.runs, "run"), t.cfg.Run.DurationS, t.cfg.Run.StillS)
@@ -431,7 +442,7 @@ func (t *benchTest) confirm(ctx context.Context, isNew bool) error {
 		t.show.wrap("", "This bench has no valves: you start and stop the flow yourself when it says so, also when the guard stops a run.")
 	} else {
 		var bare []string
-		for _, ch := range t.collecting(0) {
+		for _, ch := range t.collecting() {
 			if t.cfg.Channels[ch].ValvePin == nil {
 				bare = append(bare, t.cfg.Channels[ch].Name)
 			}
@@ -551,11 +562,8 @@ func (t *benchTest) simulateOutlets() error {
 			return err
 		}
 	}
-	if t.valves() == 0 {
-		return nil
-	}
 	var err error
-	t.sim, err = t.bench.sim.FitOutlets(simbench.OutletOptions{Drain: t.drain()})
+	t.sim, err = t.bench.sim.FitOutlets(simbench.OutletOptions{Bare: t.valves() == 0, Drain: t.drain()})
 	if err == nil && t.fitSim != nil {
 		t.fitSim(t.sim)
 	}
@@ -643,7 +651,7 @@ func (t *benchTest) between(ctx context.Context, n int) error {
 // takeRun takes one run. More is false when the test ends with it.
 func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, acquirer *rig.Acquirer, recorder *ingest.Recorder) (more bool, err error) {
 	duration := time.Duration(t.cfg.Run.DurationS * float64(time.Second))
-	r := &benchRun{set: t.set, recorder: recorder, show: t.show, channels: t.collecting(n),
+	r := &benchRun{set: t.set, recorder: recorder, show: t.show, channels: t.collecting(),
 		still: time.Duration(t.cfg.Run.StillS * float64(time.Second)), duration: duration, wait: t.o.wait, drain: t.drain(),
 		interrupted: func() bool { return ctx.Err() != nil }}
 	positions := t.positionsOf(n)
@@ -726,7 +734,7 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 // while after the rest began, as a person would start it.
 func (t *benchTest) simulateRun(positions []int, hanging ingest.Hanging, r *benchRun) error {
 	plan := simbench.RunPlan{Positions: positions, Hanging: int(hanging.ID), Treated: t.o.phase == "after"}
-	if t.sim != nil {
+	if t.valves() > 0 {
 		plan.Flow = r.still + r.duration + 10*time.Minute
 	} else {
 		plan.Still = r.still + 8*time.Second

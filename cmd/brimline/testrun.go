@@ -52,6 +52,7 @@ type benchRun struct {
 	interrupted           func() bool // the user asks to stop
 
 	mu       sync.Mutex
+	over     bool // nothing is taken any more
 	stage    runStage
 	since    time.Duration // of the stage
 	begun    bool          // first holds
@@ -80,6 +81,15 @@ func (r *benchRun) Put(samples []rig.Sample) error {
 func (r *benchRun) step(samples []rig.Sample) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if r.over {
+		return errRunOver
+	}
+	err := r.advance(samples)
+	r.over = err != nil
+	return err
+}
+
+func (r *benchRun) advance(samples []rig.Sample) error {
 	for i := range samples {
 		r.elapsed = max(r.elapsed, samples[i].Elapsed)
 	}

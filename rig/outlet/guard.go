@@ -71,7 +71,7 @@ type Stop struct {
 func (s *Stop) Error() string {
 	switch s.Cause {
 	case Full:
-		return fmt.Sprintf("%s holds %.1f mL of its %.0f mL, the limit is %.0f %%: empty it, and use a larger tube or a shorter run", s.Name, s.LevelML, s.CapacityML, 100*FullPart)
+		return fmt.Sprintf("%s holds %.1f mL and may hold %.1f mL (%.0f %% of its %g mL): empty it, and use a larger tube or a shorter run", s.Name, s.LevelML, FullPart*s.CapacityML, 100*FullPart, s.CapacityML)
 	case Lost:
 		return fmt.Sprintf("%s has given no good reading for %.1f s, so its level (last %.1f mL) is not known: check its plug and its converter", s.Name, s.ForS, s.LevelML)
 	case Plateau:
@@ -79,7 +79,7 @@ func (s *Stop) Error() string {
 	case FlowEnded:
 		return fmt.Sprintf("no tube has risen for %.0f s: the flow has ended; the engine may have stopped", s.ForS)
 	case Rising:
-		return fmt.Sprintf("%s STILL RISES, it holds %.1f mL of %.0f mL: STOP THE ENGINE or take the hose off the tube now; its valve may be stuck", s.Name, s.LevelML, s.CapacityML)
+		return fmt.Sprintf("%s STILL RISES, it holds %.1f of %g mL: STOP THE ENGINE or take the hose off the tube now; its valve may be stuck", s.Name, s.LevelML, s.CapacityML)
 	}
 	return string(s.Cause)
 }

@@ -11,6 +11,9 @@ import (
 
 // OutletOptions shape the valves of a simulated bench.
 type OutletOptions struct {
+	// Bare: there are no valves, and the flow goes into the tubes; of the outlets only the
+	// alarm does something.
+	Bare bool
 	// Drain: an unpowered valve empties its tube, at DrainMLPerS. Else it turns the flow
 	// away from the tube, whose level stays.
 	Drain       bool
@@ -47,7 +50,7 @@ type turn struct {
 	collect bool
 }
 
-// FitOutlets puts a valve on every tube, unpowered. From now on fuel goes into a tube
+// FitOutlets puts a valve on every tube, unpowered, and an alarm. From now on fuel goes into a tube
 // only while its valve's pin is high and the heartbeat's monostable holds, which each
 // change of its pin triggers anew. It is an error while a line is being read.
 func (b *Bench) FitOutlets(o OutletOptions) (*Outlets, error) {
@@ -75,7 +78,9 @@ func (b *Bench) FitOutlets(o OutletOptions) (*Outlets, error) {
 		defer x.mu.Unlock()
 		x.sounds = v
 	}}
-	b.runs[len(b.runs)-1].outlets = x
+	if !o.Bare {
+		b.runs[len(b.runs)-1].outlets = x
+	}
 	return x, nil
 }
 
