@@ -15,6 +15,7 @@ import (
 var arrows = map[string][]string{
 	"rig":                {},
 	"rig/hx711":          {"rig"},
+	"rig/outlet":         {"rig"},
 	"rig/rigtest":        {"rig"},
 	"rig/simbench":       {"rig"},
 	"rig/calibrate":      {"rig"},
@@ -35,7 +36,7 @@ var arrows = map[string][]string{
 
 // doors is the rooms that may import an outside module; rooms below count.
 var doors = map[string][]string{
-	"periph.io/x/conn":                         {"rig/hx711", "rig/simbench", "cmd"},
+	"periph.io/x/conn":                         {"rig/hx711", "rig/outlet", "rig/simbench", "cmd"},
 	"periph.io/x/host":                         {"cmd/brimline"},
 	"gonum.org/v1/gonum":                       {"analysis", "rig/calibrate"},
 	"github.com/spf13/viper":                   {"config"},
