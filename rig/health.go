@@ -95,6 +95,7 @@ type channelHealth struct {
 	opt HealthChannel
 
 	seen      bool
+	first     time.Duration // elapsed of the first reading
 	last      Sample
 	counted   time.Duration // elapsed of the newest reading that had counts; 0: none
 	good      int32         // newest Good code
@@ -156,6 +157,9 @@ func (c *channelHealth) put(s *Sample) {
 	if c.seen {
 		dt = min(max(0, s.Elapsed-c.last.Elapsed), time.Second)
 	}
+	if !c.seen {
+		c.first = s.Elapsed
+	}
 	c.last, c.seen = *s, true
 	if s.Quality < qualities {
 		c.byQuality[s.Quality]++
@@ -186,7 +190,7 @@ func (c *channelHealth) put(s *Sample) {
 		case HealthStuck:
 			c.since = c.sameSince
 		case HealthStalled:
-			c.since = max(c.lastGood, c.counted)
+			c.since = max(c.first, c.lastGood, c.counted)
 		}
 	}
 }

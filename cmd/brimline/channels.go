@@ -61,7 +61,8 @@ func newChannelsCommand() *cobra.Command {
 		Long: `Channels reads every channel of the bench for some seconds and lists what it shows,
 its white noise (rms of single readings), its Allan deviation over 1, 10 and 100 s
 (how much two neighbouring averages differ; shown once the record is three times as
-long), its drift, what was misread, holes in the record, and the last calibration.
+long), its drift (± is twice the standard uncertainty: some seconds tell little),
+what was misread, holes in the record, and the last calibration.
 
 Do it with nothing flowing and nobody at the tubes: a flow counts as drift.
 A channel that is unplugged, stalled, stuck, saturated, noisy or misreading is
@@ -521,7 +522,7 @@ func (r channelsReport) write(out io.Writer) {
 func (c channelReport) value() string {
 	switch {
 	case c.MassG != nil:
-		return fmt.Sprintf("%.2f g", *c.MassG)
+		return fmt.Sprintf("%.2f g", noMinusZero(*c.MassG, 2))
 	case c.Counts != nil:
 		return fmt.Sprintf("%.0f counts", *c.Counts)
 	}
@@ -548,7 +549,13 @@ func (d *driftReport) text() string {
 	case d.GPerH == nil:
 		return fmt.Sprintf("%+.2g ± %.2g counts", d.CountsPerH, 2*d.UCountsPerH)
 	}
-	return fmt.Sprintf("%+.1f ± %.1f g", *d.GPerH, 2**d.UGPerH)
+	return fmt.Sprintf("%+.1f ± %.1f g", noMinusZero(*d.GPerH, 1), 2**d.UGPerH)
+}
+
+// noMinusZero rounds x, so that nothing prints as -0.00.
+func noMinusZero(x float64, decimals int) float64 {
+	p := math.Pow10(decimals)
+	return math.Round(x*p)/p + 0
 }
 
 func (c *calibratedReport) text() string {
