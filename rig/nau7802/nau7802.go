@@ -216,7 +216,8 @@ type Sensor struct {
 	gone     bool // that it does not answer has been told
 	settle   int  // conversions still to be marked Settling
 	interval time.Duration
-	last     time.Duration // when the newest conversion was found ready
+	found    time.Duration // when the newest conversion was found ready
+	last     time.Duration // when it ended, as far as is known
 	earliest time.Duration // the next is not looked for sooner
 	notReady time.Duration // when no further conversion was ready, surely
 	checked  time.Duration // when all settings were compared
@@ -480,21 +481,30 @@ func (s *Sensor) take(at time.Duration, looks int) (rig.Reading, error) {
 	return r, nil
 }
 
-// track learns the chip's own period, so that the bus is not polled in vain. A conversion
-// is found up to a sixteenth of a period after its end, and the first look at the next must
-// come before its end, or the phase rule knows too little: it comes an eighth early.
+// track learns the chip's own period and phase, so that the bus is not polled in vain. The
+// period is the mean time between conversions found. A conversion ended between the last
+// look in vain and the one that found it; where the expected moment lies outside, it is
+// moved to the nearer end. One that is found ready at the first look comes too late for
+// the phase rule, and one found at the second nearly so: the next is expected earlier.
 func (s *Sensor) track(at time.Duration, looks int) {
-	switch took := at - s.last; {
-	case s.last == 0 || s.interval == 0:
-		s.interval = s.shortest
+	expected := s.last + s.interval
+	took := at - s.found
+	s.found = at
+	switch {
+	case s.last == 0 || at-s.last > 3*s.period:
+		s.interval, s.last = s.shortest, at
 	case looks == 0:
-		s.interval -= s.interval / 16 // it may have been ready for some time
-	case took < s.period*3/2:
-		s.interval += (took - s.interval) / 8
+		s.last = min(expected, at) - s.period/8
+	default:
+		s.last = max(s.notReady, min(expected, at))
+		if took < s.period*3/2 { // else one was missed
+			s.interval += (took - s.interval) / 32
+		}
+		if looks == 1 {
+			s.last -= s.period / 32
+		}
 	}
-	s.interval = max(s.interval, s.shortest*7/8)
-	s.last = at
-	s.earliest = at + s.interval - s.period/8 - sleepsLate
+	s.earliest = s.last + s.interval - s.period/16 - sleepsLate
 }
 
 // errSetUp is wrapped by a set-up that failed although the chip answers.

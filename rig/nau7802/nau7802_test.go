@@ -756,6 +756,35 @@ func TestBehindAMultiplexer(t *testing.T) {
 	}
 }
 
+// How many converters a bus bears, behind one multiplexer, each with a goroutine of its own: the
+// figures that the example config and the wiring page give.
+func TestBusLoad(t *testing.T) {
+	for _, c := range []struct {
+		chips, sps int
+		bus        physic.Frequency
+		percent    float64 // of misreads at most
+	}{{6, 80, 100 * physic.KiloHertz, 2}, {8, 80, 400 * physic.KiloHertz, 0.2}, {4, 320, 400 * physic.KiloHertz, 0.5}, {8, 320, physic.MegaHertz, 0.5}} {
+		b := bench(t, simbench.Options{Seed: 1, Channels: c.chips}, c.sps)
+		if err := b.I2C(0).SetSpeed(c.bus); err != nil {
+			t.Fatal(err)
+		}
+		good, all := 0, 0
+		for _, x := range acquire(t, b, behindMux(t, b, c.chips, c.sps), 4*time.Second) {
+			if x.Elapsed > 2*time.Second { // set up, and settled
+				all++
+				if x.Quality == rig.Good {
+					good++
+				}
+			}
+		}
+		bad := 100 * float64(all-good) / float64(all)
+		t.Logf("%d at %d SPS, bus at %v: %.2f %% of %d misread", c.chips, c.sps, c.bus, bad, all)
+		if bad > c.percent || all < c.chips*c.sps*2*9/10 {
+			t.Errorf("%d at %d SPS, bus at %v: %.2f %% of %d misread, want at most %g %%", c.chips, c.sps, c.bus, bad, all, c.percent)
+		}
+	}
+}
+
 func TestRefuses(t *testing.T) {
 	b := bench(t, simbench.Options{}, 80)
 	for _, c := range []struct {
