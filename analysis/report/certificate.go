@@ -111,16 +111,16 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 		air = typeset(typed(c.TempC)) + "\u00a0°C"
 	}
 	add(&v.Facts, "Air", air)
-	v.Lead = fmt.Sprintf("One gram gives %s counts (95\u00a0%%), from %s to %s\u00a0g.", withU(c.CountsPerGram, c.U95), typed(c.FromG), typed(c.ToG))
+	v.Lead = fmt.Sprintf("One gram gives %s counts (95\u00a0%%), from %s to %s\u00a0g.", withU(c.CountsPerGram, c.U95), known(typed, c.FromG), known(typed, c.ToG))
 	rel := missing
 	if usable(c.U95) {
 		rel = "±\u00a0" + significant(100*c.U95/math.Abs(c.CountsPerGram), 2) + "\u00a0%"
 	}
 	add(&v.Line, "Counts per gram", withU(c.CountsPerGram, c.U95))
 	add(&v.Line, "that is", rel)
-	add(&v.Line, "Factor k, df", significant(c.K, 3)+", "+FormatDF(c.DF))
-	add(&v.Line, "u from the readings", significant(c.UReadings, 2)+" counts/g")
-	add(&v.Line, "u from the loads", significant(c.UMasses, 2)+" counts/g")
+	add(&v.Line, "Factor k, df", known(digits(3), c.K)+", "+FormatDF(c.DF))
+	add(&v.Line, "u from the readings", known(digits(2), c.UReadings)+" counts/g")
+	add(&v.Line, "u from the loads", known(digits(2), c.UMasses)+" counts/g")
 	add(&v.Line, "Zero ± u", withU(c.ZeroCounts, c.UZeroCounts)+" counts")
 	add(&v.Line, "Loads", c.With)
 	for _, p := range c.Properties {
@@ -136,7 +136,7 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 			way = "down"
 		}
 		counts, u := FormatWithU(p.Counts, p.U)
-		v.PointRows = append(v.PointRows, []string{itoa(i + 1), p.Load, typed(1000 * p.MPEG), itoa(p.Cycle), way, typeset(counts), u, typeset(signed(fixed(p.ResidualG, 4)))})
+		v.PointRows = append(v.PointRows, []string{itoa(i + 1), p.Load, known(typed, 1000*p.MPEG), itoa(p.Cycle), way, typeset(counts), u, known(mg, p.ResidualG)})
 	}
 	v.Picture = template.HTML(residualChart("res", c.Points, c.BandG))
 	v.PictureSay = "Grey: the line's 95\u00a0% band, the loads' tolerance included."
@@ -158,6 +158,22 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 	return nil
 }
 
+// known writes v with write, or the dash where it is not known.
+func known(write func(float64) string, v float64) string {
+	if !usable(v) {
+		return missing
+	}
+	return write(v)
+}
+
+// digits writes a number with n significant digits.
+func digits(n int) func(float64) string {
+	return func(v float64) string { return significant(v, n) }
+}
+
+// mg writes grams to a tenth of a milligram, with their sign.
+func mg(g float64) string { return typeset(signed(fixed(g, 4))) }
+
 // residualChart shows each reading's distance from the line, up and down apart, over
 // the line's band.
 func residualChart(id string, points []CertificatePoint, band []BandPoint) string {
@@ -172,7 +188,7 @@ func residualChart(id string, points []CertificatePoint, band []BandPoint) strin
 	}
 	x, y := newAxis(xs, left, chartWidth-right, 6), newAxis(ys, base, top, 7)
 	for i, p := range points {
-		says = append(says, fmt.Sprintf("%d: %s, %s g", i+1, p.Load, typeset(fixed(p.ResidualG, 4))))
+		says = append(says, fmt.Sprintf("%d: %s, %s g", i+1, p.Load, known(mg, p.ResidualG)))
 	}
 	c := newCanvas(id, "Residuals: readings less the line, in grams, over the load", strings.Join(says, "; ")+".", chartWidth, base+36)
 	c.mark(up, "pt open", left+8, 14, 4.5)
@@ -197,6 +213,9 @@ func residualChart(id string, points []CertificatePoint, band []BandPoint) strin
 	}
 	c.line("zero", left, y.at(0), chartWidth-right, y.at(0))
 	for _, p := range points {
+		if !usable(p.MassG) || !usable(p.ResidualG) {
+			continue
+		}
 		if p.Down {
 			c.mark(down, "pt", x.at(p.MassG)+2.5, y.at(p.ResidualG), 4)
 		} else {
