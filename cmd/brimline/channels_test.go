@@ -205,3 +205,42 @@ func TestChannelsRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// watched fails on a channel that Health calls bad.
+type watched struct {
+	t      *testing.T
+	health *rig.Health
+}
+
+func (w watched) Put(samples []rig.Sample) error {
+	if err := w.health.Put(samples); err != nil {
+		return err
+	}
+	for _, s := range samples {
+		if h := w.health.Of(s.Channel, s.Elapsed); h.State.Bad() {
+			w.t.Errorf("channel %d at %v: %v: %s", s.Channel, s.Elapsed, h.State, h.Reason)
+		}
+	}
+	return nil
+}
+
+// A sound bench that fills, rests and empties its tubes raises no alarm.
+func TestHealthIsQuietOnSoundRuns(t *testing.T) {
+	for _, sps := range []int{10, 80} {
+		cfg, err := serveConfig(serveOptions{sim: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range cfg.Channels {
+			cfg.Channels[i].SPS = sps
+		}
+		b, err := openSimulated(cfg, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sink := watched{t, rig.NewHealth(healthChannels(cfg.Channels))}
+		if err := rig.Acquire(t.Context(), b.sensors, sink, rig.AcquireOptions{Until: 200 * time.Second}); err != nil {
+			t.Fatal(err)
+		}
+	}
+}

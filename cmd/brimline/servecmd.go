@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/i2c"
 
 	"brimline/cmd/brimline/serve"
 	"brimline/config"
@@ -147,7 +148,7 @@ func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Lo
 	d.server = serve.New(serve.Options{
 		Bench: cfg.Bench.Name, Simulated: o.sim, Version: version, Boot: boot.ID,
 		Channels: pageChannels(cfg.Channels, calibrations), DensityGPerML: cfg.Fuel.DensityGPerML,
-		Store: d.storeStatus, Log: log,
+		Store: d.storeStatus, Log: log, Health: rig.NewHealth(healthChannels(cfg.Channels)),
 		Finder: liveFinding{
 			store: st.Reader, boot: boot.ID, clock: bench.clock, channels: cfg.Channels, calibrations: calibrations,
 			density: densityOf(ingest.Fuel{DensityGPerML: cfg.Fuel.DensityGPerML, UDensity: cfg.Fuel.DensityU}), limits: cfg.Limits,
@@ -284,15 +285,19 @@ func openStill(cfg *config.Config, pace float64) (*bench, error) {
 	if d := cfg.Fuel.DensityGPerML; d > 0 {
 		world.DensityGPerML = d
 	}
-	sps := cfg.Channels[0].SPS
+	sps := 0 // of the HX711
 	for _, ch := range cfg.Channels {
-		if ch.SPS != sps {
-			return nil, badInput(fmt.Errorf("channel %s has sps = %d, %s has %d: the simulated bench has one rate for all", ch.Name, ch.SPS, cfg.Channels[0].Name, sps))
+		switch {
+		case ch.OnI2C():
+		case sps == 0:
+			sps = ch.SPS
+		case ch.SPS != sps:
+			return nil, badInput(fmt.Errorf("channel %s has sps = %d, one before it %d: the simulated bench has one rate for all HX711", ch.Name, ch.SPS, sps))
 		}
 	}
 	clocks := make([]int, len(cfg.Channels))
-	for n, line := range cfg.ClockLines() {
-		for _, i := range line {
+	for n, together := range cfg.Converters() {
+		for _, i := range together {
 			clocks[i] = n
 		}
 	}
@@ -301,7 +306,20 @@ func openStill(cfg *config.Config, pace float64) (*bench, error) {
 		return nil, err
 	}
 	b := &bench{clock: sim, wall: time.Now(), sim: sim}
-	for _, line := range cfg.ClockLines() {
+	buses := newI2CBuses(cfg, func(number int) (i2c.Bus, error) { return sim.I2C(number), nil })
+	for _, line := range cfg.Converters() {
+		if first := cfg.Channels[line[0]]; first.OnI2C() {
+			err := simulateI2C(sim, cfg, line)
+			var s rig.Sensor
+			if err == nil {
+				s, err = buses.driveI2C(cfg.Channels[line[0]:line[len(line)-1]+1], sim.Clock(line[0]))
+			}
+			if err != nil {
+				return nil, fmt.Errorf("opening channel %s: %w", first.Name, err)
+			}
+			b.sensors = append(b.sensors, sim.Sensor(line[0], s))
+			continue
+		}
 		sck, _, clk := sim.Line(line[0])
 		var douts []gpio.PinIn
 		for _, i := range line {

@@ -47,6 +47,9 @@ const (
 	Flowing   = "flowing"
 	Draining  = "draining"
 	Still     = "still"
+	// What readings show that look alive and are not; see rig.Health.
+	Stuck      = "stuck"
+	Misreading = "misreading"
 )
 
 // Live keeps what the page shows: the newest sample of each channel and five
@@ -59,6 +62,7 @@ type Live struct {
 	channels      []Channel
 	densityGPerML float64          // 0: not known
 	now           func() time.Time // arrival times; the wall clock's monotonic part
+	health        *rig.Health      // nil: not watched
 
 	mu    sync.Mutex
 	state []channelState
@@ -83,13 +87,18 @@ type point struct {
 	sum      float64
 }
 
-func newLive(channels []Channel, densityGPerML float64, now func() time.Time) *Live {
-	return &Live{channels: channels, densityGPerML: densityGPerML, now: now, state: make([]channelState, len(channels)), newer: -1}
+func newLive(channels []Channel, densityGPerML float64, health *rig.Health, now func() time.Time) *Live {
+	return &Live{channels: channels, densityGPerML: densityGPerML, health: health, now: now, state: make([]channelState, len(channels)), newer: -1}
 }
 
 // Put takes samples; it never fails. Samples of channels it does not know are left out.
 func (l *Live) Put(samples []rig.Sample) error {
 	at := l.now()
+	if l.health != nil {
+		if err := l.health.Put(samples); err != nil {
+			return err
+		}
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for _, s := range samples {
@@ -134,6 +143,16 @@ type channelView struct {
 	RateGPerMin  *float64          `json:"rate_g_per_min"` // rough, of the last 10 s, once it flows evenly
 	RateMLPerMin *float64          `json:"rate_ml_per_min"`
 	Readings     map[string]uint64 `json:"readings"` // by quality
+	Health       *healthView       `json:"health"`   // null: not watched
+}
+
+// healthView is a channel's health as rig.Health has it.
+type healthView struct {
+	State       string   `json:"state"` // "ok", "unplugged", "stalled", "misreading", "saturated", "stuck", "noisy", "settling", "waiting"
+	SinceS      float64  `json:"since_s"`
+	Reason      string   `json:"reason"`
+	WhiteCounts *float64 `json:"white_counts"` // rms of the last second
+	Gaps        uint64   `json:"gaps"`
 }
 
 // view returns all channels as they are now, and the newest sample's elapsed time.
@@ -142,11 +161,36 @@ func (l *Live) view() (views []channelView, elapsedS float64) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	views = make([]channelView, len(l.state))
+	var elapsed time.Duration
+	for i := range l.state {
+		elapsed = max(elapsed, l.state[i].last.Elapsed)
+	}
 	for i := range l.state {
 		views[i] = l.channelView(i, now)
-		elapsedS = max(elapsedS, l.state[i].last.Elapsed.Seconds())
+		if l.health != nil {
+			views[i].judge(l.health.Of(i, elapsed))
+		}
 	}
-	return views, elapsedS
+	return views, elapsed.Seconds()
+}
+
+// judge takes in the channel's health. What a person must not miss stays: a tube that
+// is nearly full, a flow although it is noisy.
+func (v *channelView) judge(h rig.ChannelHealth) {
+	v.Health = &healthView{State: h.State.String(), SinceS: *rounded(h.Since.Seconds(), 2), Reason: h.Reason, WhiteCounts: rounded(h.WhiteCounts, 1), Gaps: h.Gaps}
+	if !h.State.Bad() || v.State == NearFull {
+		return
+	}
+	switch h.State {
+	case rig.HealthStuck:
+		v.State = Stuck
+	case rig.HealthMisreading:
+		v.State = Misreading
+	}
+	if v.State == Stuck || v.State == Misreading {
+		v.RateGPerMin, v.RateMLPerMin = nil, nil
+	}
+	v.Says = h.Reason
 }
 
 func (l *Live) channelView(i int, now time.Time) channelView {

@@ -25,6 +25,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"brimline/rig"
 )
 
 // Options are what a Server shows. Channels are required.
@@ -37,6 +39,7 @@ type Options struct {
 	DensityGPerML float64            // 0: grams only
 	Store         func() StoreStatus // nil: no store to tell of
 	Finder        Finder             // nil: no findings
+	Health        *rig.Health        // of the same channels, fed by Live; nil: not watched
 	Log           *slog.Logger       // default: discard
 	Now           func() time.Time   // default: time.Now
 }
@@ -109,7 +112,7 @@ func New(o Options) *Server {
 		o.Now = time.Now
 	}
 	return &Server{
-		o: o, live: newLive(o.Channels, o.DensityGPerML, o.Now), assets: loadAssets(dist), started: o.Now(),
+		o: o, live: newLive(o.Channels, o.DensityGPerML, o.Health, o.Now), assets: loadAssets(dist), started: o.Now(),
 		done: make(chan struct{}), viewers: make(chan struct{}, maxViewers),
 	}
 }

@@ -158,6 +158,45 @@ func TestStateOfChannels(t *testing.T) {
 	}
 }
 
+func TestStateFollowsHealth(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		counts func(i int) (int32, rig.Quality)
+		state  string
+		health string
+		says   string
+	}{
+		{"sound", func(i int) (int32, rig.Quality) { return int32(5000 + 40*i + 31*(i*i%7)), rig.Good }, Flowing, "ok", ""},
+		{"stuck", func(i int) (int32, rig.Quality) { return 5000, rig.Good }, Stuck, "stuck", "the code 5000 again"},
+		{"stuck on a full tube", func(i int) (int32, rig.Quality) { return 1000 + 2000*79, rig.Good }, NearFull, "stuck", "nearly full"},
+		{"misreading", func(i int) (int32, rig.Quality) {
+			if i%2 == 0 {
+				return int32(5000 + i), rig.Good
+			}
+			return 0, rig.Misread
+		}, Misreading, "misreading", "broke a rule"},
+		{"noisy, but it flows", func(i int) (int32, rig.Quality) { return int32(5000 + 400*i + 4000*(i*i%7)), rig.Good }, Flowing, "noisy", "white noise"},
+		{"absent", func(i int) (int32, rig.Quality) { return 0, rig.Absent }, Lost, "unplugged", "no converter has answered"},
+	} {
+		now := time.Unix(1000, 0)
+		s := twoTubes(Options{Now: func() time.Time { return now }, Health: rig.NewHealth([]rig.HealthChannel{{SPS: 10}, {SPS: 10}})})
+		for i := range 120 {
+			counts, q := c.counts(i)
+			if err := s.Live().Put([]rig.Sample{sample(0, uint64(i), time.Duration(i)*step, counts, q)}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		views, _ := s.Live().view()
+		v := views[0]
+		if v.State != c.state || v.Health == nil || v.Health.State != c.health || !strings.Contains(v.Says, c.says) || (v.Says == "") != (c.says == "") {
+			t.Errorf("%s: %q, health %+v, says %q; want %q, %q, %q", c.name, v.State, v.Health, v.Says, c.state, c.health, c.says)
+		}
+		if views[1].State != Waiting || views[1].Health.State != "waiting" {
+			t.Errorf("%s: the other channel is %q, %+v", c.name, views[1].State, views[1].Health)
+		}
+	}
+}
+
 func TestPointsKeepGapsAndExtremes(t *testing.T) {
 	s := twoTubes(Options{})
 	l := s.Live()

@@ -137,7 +137,7 @@ function showTile(t, c, contact) {
   const word = contact ? c.state : "lost";
   const v = valueOf(c);
   // A value without a fresh reading is not shown as one.
-  const fresh = contact && !["lost", "waiting", "settling", "over range"].includes(word) && v.text !== null;
+  const fresh = contact && !["lost", "waiting", "settling", "over range", "stuck", "misreading"].includes(word) && v.text !== null;
   if (t.root.dataset.state !== word) {
     t.root.dataset.state = word;
     t.mark.replaceChildren(shape(word));

@@ -10,6 +10,8 @@ const paths = {
   still: "M2.5 2.5h11v11h-11Z",
   lost: "M3 1 8 6l5-5 2 2-5 5 5 5-2 2-5-5-5 5-2-2 5-5-5-5Z",
   "over range": "M6 1h4v9H6Zm0 11h4v3H6Z",
+  stuck: "M1 3h14v3H1Zm0 7h14v3H1Z",
+  misreading: "M1 1h14v14H1Zm3 3v8h8V4Zm2 2h4v4H6Z",
   "near full": "M1 1h14v3H1Zm0 5h14v9H1Z",
   settling: "M8 1a7 7 0 1 1 0 14A7 7 0 0 1 8 1Zm0 3a4 4 0 1 0 0 8 4 4 0 0 0 0-8Z",
   waiting: "M8 1a7 7 0 1 1 0 14A7 7 0 0 1 8 1Zm0 3a4 4 0 1 0 0 8 4 4 0 0 0 0-8Z",
