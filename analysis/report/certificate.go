@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -111,7 +112,7 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 		air = typeset(typed(c.TempC)) + "\u00a0°C"
 	}
 	add(&v.Facts, "Air", air)
-	v.Lead = fmt.Sprintf("One gram gives %s counts (95\u00a0%%), from %s to %s\u00a0g.", withU(c.CountsPerGram, c.U95), known(typed, c.FromG), known(typed, c.ToG))
+	v.Lead = fmt.Sprintf("One gram gives %s counts (95\u00a0%%), from %s to %s\u00a0g.", withU(c.CountsPerGram, c.U95), known(neat, c.FromG), known(neat, c.ToG))
 	rel := missing
 	if usable(c.U95) {
 		rel = "±\u00a0" + significant(100*c.U95/math.Abs(c.CountsPerGram), 2) + "\u00a0%"
@@ -136,7 +137,7 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 			way = "down"
 		}
 		counts, u := FormatWithU(p.Counts, p.U)
-		v.PointRows = append(v.PointRows, []string{itoa(i + 1), p.Load, known(typed, 1000*p.MPEG), itoa(p.Cycle), way, typeset(counts), u, known(mg, p.ResidualG)})
+		v.PointRows = append(v.PointRows, []string{itoa(i + 1), p.Load, known(neat, 1000*p.MPEG), itoa(p.Cycle), way, typeset(counts), u, known(mg, p.ResidualG)})
 	}
 	v.Picture = template.HTML(residualChart("res", c.Points, c.BandG))
 	v.PictureSay = "Grey: the line's 95\u00a0% band, the loads' tolerance included."
@@ -171,6 +172,14 @@ func digits(n int) func(float64) string {
 	return func(v float64) string { return significant(v, n) }
 }
 
+// neat writes a load, or a tolerance, with four figures and no zeros at its end.
+func neat(v float64) string {
+	if math.Abs(v) >= 1000 {
+		return fixed(v, 0)
+	}
+	return typeset(strconv.FormatFloat(v, 'g', 4, 64))
+}
+
 // mg writes grams to a tenth of a milligram, with their sign.
 func mg(g float64) string { return typeset(signed(fixed(g, 4))) }
 
@@ -186,7 +195,7 @@ func residualChart(id string, points []CertificatePoint, band []BandPoint) strin
 	for _, b := range band {
 		ys = append(ys, b.U95G, -b.U95G)
 	}
-	x, y := newAxis(xs, left, chartWidth-right, 6), newAxis(ys, base, top, 7)
+	x, y := newAxis(xs, left+10, chartWidth-right, 6), newAxis(ys, base, top, 7)
 	for i, p := range points {
 		says = append(says, fmt.Sprintf("%d: %s, %s g", i+1, p.Load, known(mg, p.ResidualG)))
 	}

@@ -262,11 +262,11 @@ func printed(c calibrate.Certificate, id int64) report.Certificate {
 		out.Remarks = append(out.Remarks, "Note: "+c.Note)
 	}
 	for _, r := range a.Remarks {
-		lead := ""
+		says := strings.ToUpper(r.Says[:1]) + r.Says[1:] + "."
 		if r.Refuse {
-			lead = "Refused: "
+			says = "Refused: " + r.Says + "."
 		}
-		out.Remarks = append(out.Remarks, lead+r.Says+".")
+		out.Remarks = append(out.Remarks, says)
 	}
 	for i, p := range c.Points {
 		out.Points = append(out.Points, report.CertificatePoint{Load: p.Load, MassG: p.MassG, MPEG: p.MPEG, Cycle: p.Cycle, Down: p.Down,

@@ -19,11 +19,12 @@ type Limits struct {
 	CreepPct         float64 `json:"creep_pct"`         // over the hold at the top load
 	ZeroReturnPct    float64 `json:"zero_return_pct"`   // empty cell, end against beginning
 	ScatterPct       float64 `json:"scatter_pct"`       // half width of the span's 95 % interval, masses apart
+	SpanPct          float64 `json:"span_pct"`          // the same, the loads' tolerance included
 }
 
 // DefaultLimits are the limits that calibrate applies.
 func DefaultLimits() Limits {
-	return Limits{LinearityPct: 0.1, HysteresisPct: 0.1, RepeatabilityPct: 0.05, CreepPct: 0.1, ZeroReturnPct: 0.1, ScatterPct: 0.1}
+	return Limits{LinearityPct: 0.1, HysteresisPct: 0.1, RepeatabilityPct: 0.05, CreepPct: 0.1, ZeroReturnPct: 0.1, ScatterPct: 0.1, SpanPct: 2}
 }
 
 // Quadratic is a parabola through the points, counts = A + B mass + C mass², by least
@@ -255,7 +256,7 @@ func (a *Assessment) remarks(points []Point, line Line) {
 		return x != nil && math.Abs(x.G) > limitPct/100*a.SpanG+allowedG
 	}
 	against := func(x *Amount, limitPct float64) string {
-		return fmt.Sprintf("%.2g g, %.2g %% of %g g, limit %g %%", math.Abs(x.G), x.Pct, a.SpanG, limitPct)
+		return fmt.Sprintf("%.2g g, %.2g %% of %.4g g, limit %g %%", math.Abs(x.G), x.Pct, a.SpanG, limitPct)
 	}
 	bent := excess(&a.Linearity, a.Limits.LinearityPct, a.ToleranceG)
 	uneven := excess(a.Hysteresis, a.Limits.HysteresisPct, 0)
@@ -268,14 +269,14 @@ func (a *Assessment) remarks(points []Point, line Line) {
 		refuse("load", mistake)
 	}
 	if bent {
-		says := fmt.Sprintf("the readings do not lie on a line: %g g is off by %s", a.Linearity.AtG, against(&a.Linearity, a.Limits.LinearityPct))
+		says := fmt.Sprintf("the readings do not lie on a line: %.4g g is off by %s", a.Linearity.AtG, against(&a.Linearity, a.Limits.LinearityPct))
 		if mistake == "" {
 			says += ": look for a hose or wire that touches, a cell loaded beyond its range, a mass that stands askew"
 		}
 		refuse("linearity", says)
 	}
 	if uneven {
-		says := fmt.Sprintf("up and down differ at %g g by %s", a.Hysteresis.AtG, against(a.Hysteresis, a.Limits.HysteresisPct))
+		says := fmt.Sprintf("up and down differ at %.4g g by %s", a.Hysteresis.AtG, against(a.Hysteresis, a.Limits.HysteresisPct))
 		if mistake == "" {
 			says += ": something rubs or sticks between the cell and the tube; free it and begin again"
 		}
@@ -300,7 +301,7 @@ func (a *Assessment) remarks(points []Point, line Line) {
 	}
 
 	if q := a.Quadratic; q != nil && q.P < 0.01 && !bent && mistake == "" {
-		caution("bend", fmt.Sprintf("the line is slightly bent (p %.2g): an arc of %.2g g over %g g, within the limit; a fill is read as if it were straight", q.P, q.BendG, a.SpanG))
+		caution("bend", fmt.Sprintf("the line is slightly bent (p %.2g): an arc of %.2g g over %.4g g, within the limit; a fill is read as if it were straight", q.P, q.BendG, a.SpanG))
 	}
 	if n := len(byMass(points)); n < 5 {
 		caution("few-loads", fmt.Sprintf("%d loads: five or more show a bend better", n))
@@ -314,7 +315,10 @@ func (a *Assessment) remarks(points []Point, line Line) {
 	if a.Creep == nil {
 		caution("no-hold", "the top load was not held: creep is not known")
 	}
-	if share := line.USpanMass * line.USpanMass / (line.USpan * line.USpan); share > 0.9 && a.USpanPct > 0.1 {
+	share := line.USpanMass * line.USpanMass / (line.USpan * line.USpan)
+	if share > 0.5 && a.USpanPct > a.Limits.SpanPct {
+		refuse("loads", fmt.Sprintf("the span is known to ±%.2g %% (95 %%), limit %g %%, for the loads' own tolerance: use better masses, or a better measure and fewer pours", a.USpanPct, a.Limits.SpanPct))
+	} else if share > 0.9 && a.USpanPct > 0.1 {
 		caution("loads", fmt.Sprintf("the loads' own tolerance makes %.0f %% of the span's uncertainty: better masses would tell more", 100*share))
 	}
 }

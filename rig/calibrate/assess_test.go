@@ -260,6 +260,21 @@ func TestAssessAmounts(t *testing.T) {
 	}
 }
 
+// Loads that are themselves not known do not make a line: refused from 2 % on, said
+// before.
+func TestAssessPoorLoads(t *testing.T) {
+	for tolerance, refused := range map[float64]bool{0.005: false, 0.03: true} {
+		points := cell{noise: 4}.points(newRand(1))
+		for i := range points {
+			points[i].MPEG = tolerance * points[i].MassG
+		}
+		a := assess(t, points, calibrate.Creep{Counts: 1, HoldS: 60})
+		if (refusals(a) == "loads") != refused || !strings.Contains(says(a), "own tolerance") {
+			t.Errorf("loads to %g: span ±%.2g %%, %q: %s", tolerance, a.USpanPct, refusals(a), says(a))
+		}
+	}
+}
+
 // A slip of the hand is named.
 func TestAssessNamesTheSlip(t *testing.T) {
 	for _, c := range []struct {
