@@ -26,12 +26,17 @@ type world struct {
 
 func newWorld(t *testing.T, change func(w *simbench.World, o *simbench.OutletOptions)) world {
 	t.Helper()
+	return newWorldAt(t, 80, change)
+}
+
+func newWorldAt(t *testing.T, sps int, change func(w *simbench.World, o *simbench.OutletOptions)) world {
+	t.Helper()
 	w, fit := simbench.DefaultWorld(), simbench.OutletOptions{}
 	w.RatesMLPerMin = []float64{60, 30, 24}
 	if change != nil {
 		change(&w, &fit)
 	}
-	bench, err := simbench.New(simbench.Options{Seed: 1, Channels: 3, World: &w})
+	bench, err := simbench.New(simbench.Options{Seed: 1, Channels: 3, SPS: sps, World: &w})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -43,7 +48,7 @@ func newWorld(t *testing.T, change func(w *simbench.World, o *simbench.OutletOpt
 	var under []outlet.Tube
 	for ch := range 3 {
 		sck, dout, clk := bench.Line(ch)
-		s, err := hx711.New(sck, dout, clk, hx711.Options{})
+		s, err := hx711.New(sck, dout, clk, hx711.Options{SPS: sps})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -98,7 +103,7 @@ func (x *world) read(t *testing.T, d time.Duration) (said []*outlet.Stop) {
 		mu.Lock()
 		defer mu.Unlock()
 		var stop *outlet.Stop
-		if err := x.guard.Put(s); errors.As(err, &stop) {
+		if err := x.guard.Put(s); errors.As(err, &stop) { // it is never another error
 			said = append(said, stop)
 			if stop.Cause == outlet.Rising {
 				return x.set.Sound()
@@ -209,5 +214,52 @@ func TestBenchWrongCapacity(t *testing.T) {
 	}
 	if x.outlets.Collects(0) {
 		t.Error("the valve stays powered")
+	}
+}
+
+// The program loses the processor again and again, so that readings are discarded and
+// converters reset: neither valves nor guard mind.
+func TestBenchPreemptionDropsNothing(t *testing.T) {
+	for _, sps := range []int{10, 80} {
+		x := newWorldAt(t, sps, func(w *simbench.World, _ *simbench.OutletOptions) { w.RatesMLPerMin = []float64{10, 9, 11} })
+		for ch := range 3 {
+			if err := x.bench.SetFault(ch, simbench.Fault{StallsPerOp: 3e-4}); err != nil { // 4 % of readings
+				t.Fatal(err)
+			}
+		}
+		x.collect(t)
+		if said := x.read(t, 180*time.Second); len(said) > 0 {
+			t.Errorf("%d SPS: the guard said %v", sps, said)
+		}
+		discarded := uint64(0)
+		for _, s := range x.sensors {
+			m := s.(*hx711.Sensor).Misreads()
+			discarded += m.Overrun + m.Slipped + m.Late
+		}
+		if !x.outlets.Collects(0) || !x.outlets.Collects(1) || !x.outlets.Collects(2) {
+			t.Errorf("%d SPS: a valve was dropped", sps)
+		}
+		if discarded < 20 {
+			t.Errorf("%d SPS: only %d readings were discarded", sps, discarded)
+		}
+		t.Logf("%d SPS: %d readings discarded", sps, discarded)
+	}
+}
+
+// A plug is pulled while fuel is collected.
+func TestBenchUnpluggedChannel(t *testing.T) {
+	x := newWorld(t, func(w *simbench.World, _ *simbench.OutletOptions) { w.RatesMLPerMin = []float64{10, 9, 11} })
+	x.collect(t)
+	x.read(t, 10*time.Second)
+	if err := x.bench.SetFault(1, simbench.Fault{Unplugged: true}); err != nil {
+		t.Fatal(err)
+	}
+	pulled := x.bench.Now()
+	said := x.read(t, 10*time.Second)
+	if len(said) != 1 || said[0].Cause != outlet.Lost || said[0].Channel != 1 {
+		t.Fatalf("the guard said %v, want that tube2 is lost", said)
+	}
+	if late := said[0].At - pulled; late > 2200*time.Millisecond || x.outlets.Collects(0) {
+		t.Errorf("told after %v, want 2 s; valve 1 collects: %v", late, x.outlets.Collects(0))
 	}
 }
