@@ -57,6 +57,7 @@ const (
 	stuckLeast     = 6 // readings of one code
 	noisyTimes     = 6 // the usual noise
 	gapPeriods     = 3
+	periodLearnt   = 8
 	misreadEnter   = 0.3 // share of readings
 	misreadLeave   = 0.1
 	saturatedEnter = 0.5
@@ -74,7 +75,7 @@ type ChannelHealth struct {
 	Counts      int32         // newest Good reading
 	LastGood    time.Duration // its elapsed time; 0 before the first
 	ByQuality   [qualities]uint64
-	Gaps        uint64 // holes of over three periods between conversions
+	Gaps        uint64 // holes of over three periods between conversions, after the first eight
 }
 
 // Health watches channels: it is a Sink beside the recorder, takes constant time a
@@ -112,6 +113,8 @@ type channelHealth struct {
 	state     HealthState
 	since     time.Duration
 	byQuality [qualities]uint64
+	period    float64 // between conversions, ns, mean of the last
+	spaces    int     // of which it was taken, up to periodLearnt
 	gaps      uint64
 }
 
@@ -171,10 +174,7 @@ func (c *channelHealth) put(s *Sample) {
 		c.saturated += w * (one(s.Quality == Saturated) - c.saturated)
 	}
 	if s.Quality.HasCounts() {
-		if c.counted > 0 && float64(s.Elapsed-c.counted) > gapPeriods*float64(time.Second)/c.opt.SPS {
-			c.gaps++
-		}
-		c.counted = s.Elapsed
+		c.space(s.Elapsed)
 	}
 	switch s.Quality {
 	case Good:
@@ -193,6 +193,21 @@ func (c *channelHealth) put(s *Sample) {
 			c.since = max(c.first, c.lastGood, c.counted)
 		}
 	}
+}
+
+// space takes in that a conversion came, and counts a gap if it came late. Converters
+// that take turns come slower than the nominal rate; the space that is usual is
+// learnt from the first eight on.
+func (c *channelHealth) space(at time.Duration) {
+	if c.counted > 0 {
+		space, usual := float64(at-c.counted), max(c.period, float64(time.Second)/c.opt.SPS)
+		if c.spaces = min(c.spaces+1, periodLearnt); c.spaces == periodLearnt && space > gapPeriods*usual {
+			c.gaps++
+			space = gapPeriods * usual
+		}
+		c.period += (space - c.period) / float64(c.spaces)
+	}
+	c.counted = at
 }
 
 func one(b bool) float64 {

@@ -179,6 +179,15 @@ func TestHealthCounts(t *testing.T) {
 	s.t += 400 * time.Millisecond // a hole of five periods
 	put(s.sound())
 	put(s.next(rig.Misread, 0))
+	slow := rig.NewHealth([]rig.HealthChannel{{SPS: 320}}) // four that take turns
+	for i := range 400 {
+		if err := slow.Put([]rig.Sample{{Reading: rig.Reading{Elapsed: time.Duration(i+1) * time.Second / 80, Counts: int32(i * i)}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if v := slow.Of(0, 5*time.Second); v.Gaps != 0 {
+		t.Errorf("a converter that comes at a quarter of its rate: %d gaps", v.Gaps)
+	}
 	v := h.Of(0, s.t)
 	if v.Gaps != 1 || v.ByQuality[rig.Good] != 21 || v.ByQuality[rig.Misread] != 1 || v.LastGood != s.t-100*time.Millisecond {
 		t.Errorf("%+v, want one gap, 21 good, one misread", v)

@@ -196,8 +196,10 @@ func newStretch(cfg *config.Config, keep time.Duration) *stretch {
 func healthChannels(channels []config.Channel) []rig.HealthChannel {
 	out := make([]rig.HealthChannel, len(channels))
 	for i, ch := range channels {
-		// The noise that is usual was measured at gain 128.
-		out[i] = rig.HealthChannel{SPS: float64(ch.SPS), UsualWhiteCounts: 60 * math.Sqrt(float64(ch.SPS)/10) * float64(ch.Gain) / 128}
+		out[i] = rig.HealthChannel{SPS: float64(ch.SPS), Coarse: ch.Sensor == "ads1115"}
+		if ch.Sensor == "hx711" || ch.Sensor == "nau7802" { // the noise that is usual was measured at gain 128
+			out[i].UsualWhiteCounts = 60 * math.Sqrt(float64(ch.SPS)/10) * float64(ch.Gain) / 128
+		}
 	}
 	return out
 }
