@@ -14,8 +14,15 @@
 //
 //	counts = zero + span mass
 //
-// fitted by (weighted) least squares. Air buoyancy is the analysis's concern: masses
-// are conventional masses.
+// fitted by (weighted) least squares. Masses are conventional masses, and water counts
+// as what a scale set with weights would read of it (Water); air buoyancy of the fuel
+// is the analysis's concern.
+//
+// Around the line: Steadiness says when a channel stands still and gives the mean;
+// Load and MPE know sets of masses and their tolerances; Assess judges linearity,
+// hysteresis, repeatability and creep against limits and looks for slips of the hand;
+// NewCheck holds a line against one known mass; Certificate is what is kept of it all;
+// Tube turns the level in a tube into its volume.
 package calibrate
 
 import (
