@@ -87,19 +87,20 @@ type Outlets struct {
 	AlarmActiveLow  bool   `toml:"alarm_active_low" json:"alarm_active_low"`     // a low pin sounds the alarm
 }
 
-// ClockLines returns the channels' indices by the clock line they hang on, in order:
-// {{0}, {1, 2}} is one channel by itself and two that share a line.
-func (c *Config) ClockLines() [][]int {
-	var lines [][]int
+// Converters returns the channels' indices by the converter, or the shared clock line,
+// that they hang on, in order: {{0}, {1, 2}} is one channel by itself and two that are
+// read together.
+func (c *Config) Converters() [][]int {
+	var all [][]int
 	for i, ch := range c.Channels {
-		if i > 0 && ch.ClockPin == c.Channels[i-1].ClockPin && ch.GPIOChip == c.Channels[i-1].GPIOChip {
-			last := len(lines) - 1
-			lines[last] = append(lines[last], i)
+		if i > 0 && ch.SameConverter(c.Channels[i-1]) {
+			last := len(all) - 1
+			all[last] = append(all[last], i)
 			continue
 		}
-		lines = append(lines, []int{i})
+		all = append(all, []int{i})
 	}
-	return lines
+	return all
 }
 
 // Run is how long tubes are filled and how long they rest.

@@ -2,6 +2,7 @@ package config
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -86,13 +87,13 @@ func TestWrittenFormsOfAList(t *testing.T) {
 	}
 }
 
-func TestClockLines(t *testing.T) {
+func TestConverters(t *testing.T) {
 	c, err := Parse("x", []byte(minimal+"[[channel]]\nname='b'\nclock_pin=5\ndata_pin=7\n[[channel]]\nname='c'\nclock_pin=8\ndata_pin=9\n[[channel]]\nname='d'\nclock_pin=5\ndata_pin=9\ngpio_chip='other'\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, want := c.ClockLines(), [][]int{{0, 1}, {2}, {3}}; !reflect.DeepEqual(got, want) {
-		t.Errorf("clock lines %v, want %v", got, want)
+	if got, want := c.Converters(), [][]int{{0, 1}, {2}, {3}}; !reflect.DeepEqual(got, want) {
+		t.Errorf("converters %v, want %v", got, want)
 	}
 }
 
@@ -295,6 +296,19 @@ func TestExamplesOfOtherConverters(t *testing.T) {
 		shares := name != "nau7802"
 		if got := c.Channels[0].SameConverter(c.Channels[1]); got != shares {
 			t.Errorf("%s: the first two share a converter or a clock line: %v", name, got)
+		}
+	}
+	for name, want := range map[string]string{"nau7802": "[[0] [1] [2] [3] [4] [5]]", "ads1115": "[[0 1 2] [3 4 5]]", "shared-clock": "[[0 1 2 3 4 5]]"} {
+		text, err := ExampleOf(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := Parse(name, text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := fmt.Sprint(c.Converters()); got != want {
+			t.Errorf("%s: converters %s, want %s", name, got, want)
 		}
 	}
 	if _, err := ExampleOf("none"); err == nil || !strings.Contains(err.Error(), "shared-clock") {

@@ -137,6 +137,25 @@ func (ch Channel) SameConverter(other Channel) bool {
 	return ch.I2CBus == other.I2CBus && ch.MuxAddress == other.MuxAddress && ch.MuxPort == other.MuxPort && ch.Address == other.Address
 }
 
+// ReadingsPerS is how many readings a second channel i gives, nominally: an ads1115 shares its
+// rate among its inputs and the reference.
+func ReadingsPerS(channels []Channel, i int) float64 {
+	ch := channels[i]
+	if ch.Sensor != "ads1115" {
+		return float64(ch.SPS)
+	}
+	n := 0
+	for _, other := range channels {
+		if ch.SameConverter(other) {
+			n++
+		}
+	}
+	if ch.ReferenceInput != nil {
+		n++
+	}
+	return float64(ch.SPS) / float64(n)
+}
+
 // OnI2C reports whether the channel's converter is on an I2C bus.
 func (ch Channel) OnI2C() bool { return ch.Sensor != "hx711" }
 

@@ -15,6 +15,9 @@ import (
 var arrows = map[string][]string{
 	"rig":                {},
 	"rig/hx711":          {"rig"},
+	"rig/nau7802":        {"rig"},
+	"rig/ads1115":        {"rig"},
+	"rig/tca9548a":       {"rig"},
 	"rig/outlet":         {"rig"},
 	"rig/rigtest":        {"rig"},
 	"rig/simbench":       {"rig"},
@@ -36,7 +39,7 @@ var arrows = map[string][]string{
 
 // doors is the rooms that may import an outside module; rooms below count.
 var doors = map[string][]string{
-	"periph.io/x/conn":                         {"rig/hx711", "rig/outlet", "rig/simbench", "cmd"},
+	"periph.io/x/conn":                         {"rig/hx711", "rig/nau7802", "rig/ads1115", "rig/tca9548a", "rig/outlet", "rig/simbench", "cmd"},
 	"periph.io/x/host":                         {"cmd/brimline"},
 	"gonum.org/v1/gonum":                       {"analysis", "rig/calibrate"},
 	"github.com/spf13/viper":                   {"config"},

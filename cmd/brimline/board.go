@@ -3,10 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"periph.io/x/conn/v3/driver/driverreg"
 	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/i2c/i2creg"
 	"periph.io/x/host/v3/gpioioctl"
 	_ "periph.io/x/host/v3/sysfs" // buses, for converters on I2C
 
@@ -15,17 +18,19 @@ import (
 	"brimline/rig/hx711"
 )
 
-// openBoard opens the converters that the config names on this machine's GPIO chips.
+// openBoard opens the converters that the config names on this machine's GPIO chips and I2C
+// buses.
 //
 // Only the kernel's own GPIO interface is used (gpioioctl), never a driver that maps
 // a processor's registers itself: those guess the board, and on a newer one write to
 // memory that is no GPIO.
-func openBoard(cfg *config.Config, clock rig.Clock) ([]rig.Sensor, error) {
+func openBoard(cfg *config.Config, clock rig.Sleeper) ([]rig.Sensor, error) {
 	state, err := driverreg.Init()
 	if err != nil {
 		return nil, fmt.Errorf("opening the board: %w", err)
 	}
-	if len(gpioioctl.Chips) == 0 {
+	needsPins := slices.ContainsFunc(cfg.Channels, func(ch config.Channel) bool { return !ch.OnI2C() })
+	if len(gpioioctl.Chips) == 0 && needsPins {
 		why := "none was found under /dev/gpiochip*"
 		for _, f := range append(state.Failed, state.Skipped...) {
 			if f.D.String() == "ioctl-gpio" {
@@ -34,16 +39,39 @@ func openBoard(cfg *config.Config, clock rig.Clock) ([]rig.Sensor, error) {
 		}
 		return nil, fmt.Errorf("opening the board: no GPIO chip (%s): run on the board, let the user into the group gpio, or try 'brimline serve --sim'", why)
 	}
+	buses := newI2CBuses(cfg, openI2CBus)
 	var sensors []rig.Sensor
-	for _, line := range cfg.ClockLines() {
-		channels := cfg.Channels[line[0] : line[len(line)-1]+1]
-		s, err := openHX711(channels, clock)
+	for _, together := range cfg.Converters() {
+		channels := cfg.Channels[together[0] : together[len(together)-1]+1]
+		var s rig.Sensor
+		if channels[0].OnI2C() {
+			s, err = buses.driveI2C(channels, clock)
+		} else {
+			s, err = openHX711(channels, clock)
+		}
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("opening channel %s: %w", channelNames(channels), err), haltAll(sensors))
 		}
 		sensors = append(sensors, s)
 	}
 	return sensors, nil
+}
+
+// openI2CBus opens a bus by its number. It stays open until the program ends.
+func openI2CBus(number int) (i2c.Bus, error) {
+	bus, err := i2creg.Open(fmt.Sprintf("/dev/i2c-%d", number))
+	if err != nil {
+		var known []string
+		for _, ref := range i2creg.All() {
+			known = append(known, ref.Name)
+		}
+		have := "none"
+		if len(known) > 0 {
+			have = strings.Join(known, ", ")
+		}
+		return nil, fmt.Errorf("opening /dev/i2c-%d: %w: this board has %s: turn I2C on in the board's own configuration, let the user into the group i2c, and load the kernel module i2c-dev", number, err, have)
+	}
+	return bus, nil
 }
 
 func channelNames(channels []config.Channel) string {

@@ -130,7 +130,7 @@ func runChannels(ctx context.Context, o channelsOptions, out, errs io.Writer) (e
 			if _, ok := calibrations[ch.Name]; ok {
 				continue
 			}
-			if calibrations[ch.Name], err = b.ownLine(i, ch.Name); err != nil {
+			if calibrations[ch.Name], err = b.ownLine(i, ch); err != nil {
 				return fmt.Errorf("channels: %w", err)
 			}
 		}
@@ -196,7 +196,7 @@ func newStretch(cfg *config.Config, keep time.Duration) *stretch {
 func healthChannels(channels []config.Channel) []rig.HealthChannel {
 	out := make([]rig.HealthChannel, len(channels))
 	for i, ch := range channels {
-		out[i] = rig.HealthChannel{SPS: float64(ch.SPS), Coarse: ch.Sensor == "ads1115"}
+		out[i] = rig.HealthChannel{SPS: config.ReadingsPerS(channels, i), Coarse: ch.Sensor == "ads1115"}
 		if ch.Sensor == "hx711" || ch.Sensor == "nau7802" { // the noise that is usual was measured at gain 128
 			out[i].UsualWhiteCounts = 60 * math.Sqrt(float64(ch.SPS)/10) * float64(ch.Gain) / 128
 		}

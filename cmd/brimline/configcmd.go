@@ -44,12 +44,24 @@ code 2. Nothing is opened or powered.`,
 	}
 	check.Flags().BoolVar(&asJSON, "json", false, "print JSON, schema brimline/config/1")
 	example := &cobra.Command{
-		Use:     "example",
-		Short:   "Print a commented config of a bench of six HX711",
-		Example: "  brimline config example > bench.toml",
-		Args:    usageArgs(cobra.NoArgs),
-		RunE: func(c *cobra.Command, _ []string) error {
-			_, err := c.OutOrStdout().Write(config.Example)
+		Use:   "example [" + strings.Join(config.ExampleNames(), "|") + "]",
+		Short: "Print a commented config of a bench of six tubes",
+		Long: `Example prints a commented config to begin with. Named, it is that of another bench:
+hx711 (the one that is printed without a name: load cells, two pins each), shared-clock
+(the same on one clock line), nau7802 (load cells on I2C, behind a multiplexer),
+ads1115 (level senders on I2C).`,
+		Example:   "  brimline config example > bench.toml\n  brimline config example nau7802 > bench.toml",
+		Args:      usageArgs(cobra.MaximumNArgs(1)),
+		ValidArgs: config.ExampleNames(),
+		RunE: func(c *cobra.Command, args []string) error {
+			text := config.Example
+			if len(args) > 0 {
+				var err error
+				if text, err = config.ExampleOf(args[0]); err != nil {
+					return badInput(fmt.Errorf("config example: %w", err))
+				}
+			}
+			_, err := c.OutOrStdout().Write(text)
 			return err
 		},
 	}
@@ -87,13 +99,13 @@ func checkConfig(out io.Writer, file string, asJSON bool) error {
 func printConfig(out io.Writer, file string, c *config.Config) error {
 	fmt.Fprintf(out, "%s: %s, %d channels\n\n", file, c.Bench.Name, len(c.Channels))
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "channel\ttube\tsensor\tGPIO chip\tclock\tdata\trate\tgain")
+	fmt.Fprintln(w, "channel\ttube\tsensor\twired to\trate\trange")
 	for _, ch := range c.Channels {
-		chip := ch.GPIOChip
-		if chip == "" {
-			chip = "(the only one)"
+		scope := fmt.Sprintf("gain %d", ch.Gain)
+		if ch.Gain == 0 {
+			scope = fmt.Sprintf("%g V", ch.RangeV)
 		}
-		fmt.Fprintf(w, "%s\t%g mL\t%s\t%s\t%d\t%d\t%d SPS\t%d\n", ch.Name, ch.CapacityML, ch.Sensor, chip, ch.ClockPin, ch.DataPin, ch.SPS, ch.Gain)
+		fmt.Fprintf(w, "%s\t%g mL\t%s\t%s\t%d SPS\t%s\n", ch.Name, ch.CapacityML, ch.Sensor, ch.Wiring(), ch.SPS, scope)
 	}
 	if err := w.Flush(); err != nil {
 		return err

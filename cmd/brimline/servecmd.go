@@ -190,7 +190,12 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 		return d.server.Serve(serving, ln)
 	})
 	g.Go(func() error {
+		tellEvents(acquiring, acquirer, d.cfg.Channels, d.log)
+		return nil
+	})
+	g.Go(func() error {
 		defer stopServing()
+		defer stopAcquiring() // there is nothing to tell any more
 		err := acquirer.Run(acquiring, teeSink{d.recorder, d.server.Live()}, acquireOptions(sim, d.log))
 		if acquiring.Err() != nil && errors.Is(err, context.Cause(acquiring)) {
 			err = nil // that is how it ends
@@ -347,7 +352,7 @@ func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []confi
 		return err
 	}
 	for i, ch := range channels {
-		own, err := b.ownLine(i, ch.Name)
+		own, err := b.ownLine(i, ch)
 		if err != nil {
 			return err
 		}
@@ -362,14 +367,16 @@ func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []confi
 }
 
 // ownLine is the line of a simulated cell, which no measurement found.
-func (b *bench) ownLine(channel int, name string) (ingest.Calibration, error) {
+func (b *bench) ownLine(channel int, ch config.Channel) (ingest.Calibration, error) {
 	truth, err := b.sim.Truth(channel, 0, time.Millisecond)
 	if err != nil {
 		return ingest.Calibration{}, err
 	}
+	gain := simulatedGain(ch)
+	perGram := truth.CountsPerGram * gain
 	return ingest.Calibration{
-		Channel: name, At: b.wall, Zero: truth.ZeroCounts, CountsPerGram: truth.CountsPerGram,
-		UZero: 10, UCountsPerG: truth.CountsPerGram * 2e-4, DF: math.Inf(1), // stated, as a good calibration would find
+		Channel: ch.Name, At: b.wall, Zero: truth.ZeroCounts * gain, CountsPerGram: perGram,
+		UZero: 10, UCountsPerG: perGram * 2e-4, DF: math.Inf(1), // stated, as a good calibration would find
 		Certificate: []byte(`{"simulated":true,"note":"the simulated cell's own line, not measured"}`),
 	}, nil
 }
