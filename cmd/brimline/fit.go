@@ -128,11 +128,14 @@ func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error)
 		at := wallOf(boots, run.BootID, run.Start)
 		out.Walls[run.ID] = at
 		for i, s := range series {
-			cal, err := r.Calibration(ctx, s.Channel.Name, at)
+			cal, doubt, err := calibrationFor(ctx, r, s.Channel.Name, at)
 			if errors.Is(err, store.ErrNotFound) {
-				return out, badInput(fmt.Errorf("test %s, run %d: channel %s has no calibration from before the run: calibrate it, then ask again", out.Test.Label, run.Number, s.Channel.Name))
+				return out, badInput(fmt.Errorf("test %s, run %d: channel %s has no calibration: calibrate it, then ask again", out.Test.Label, run.Number, s.Channel.Name))
 			} else if err != nil {
 				return out, err
+			}
+			if doubt != "" {
+				out.Warnings = append(out.Warnings, fmt.Sprintf("run %d, %s", run.Number, doubt))
 			}
 			if !slices.ContainsFunc(out.Used, func(c ingest.Calibration) bool { return c.ID == cal.ID }) {
 				out.Used = append(out.Used, cal)
@@ -149,6 +152,26 @@ func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error)
 		}
 	}
 	return out, nil
+}
+
+// calibrationFor is the calibration that held for a channel at a wall time. A board
+// without a clock of its own may have run in a year before all of them: then the
+// oldest stands in, and the doubt is said.
+func calibrationFor(ctx context.Context, r *store.Reader, channel string, at time.Time) (cal ingest.Calibration, doubt string, err error) {
+	cal, err = r.Calibration(ctx, channel, at)
+	if !errors.Is(err, store.ErrNotFound) {
+		return cal, "", err
+	}
+	all, listErr := r.Calibrations(ctx, channel)
+	if listErr != nil {
+		return cal, "", listErr
+	}
+	if len(all) == 0 {
+		return cal, "", err
+	}
+	cal = all[0]
+	return cal, fmt.Sprintf("%s: the board's clock stood at %s, before any calibration: the one of %s is used; correct the clock of that start",
+		channel, at.Format(time.DateOnly), cal.At.Format(time.DateOnly)), nil
 }
 
 // deadFill stands for a channel in which nothing could be fitted.
@@ -171,8 +194,7 @@ func wallOf(boots []ingest.Boot, id int64, at time.Duration) time.Time {
 }
 
 // measured is the rates that a comparison within the set may rest on: fills that
-// allow a finding, with the part of their uncertainty that is each channel's own (the
-// density is the same for all).
+// allow a finding.
 func measured(fits []fitted, excluded func(run int) bool) []rate.Measured {
 	var out []rate.Measured
 	for _, f := range fits {
@@ -180,8 +202,7 @@ func measured(fits []fitted, excluded func(run int) bool) []rate.Measured {
 		if x.Kind != rate.KindFill || !x.Allows() || excluded(f.Run) {
 			continue
 		}
-		m := rate.Measured{Injector: memberName(f), Run: strconv.Itoa(f.Run), Rate: x.Rate(), U: x.U}
-		out = append(out, m)
+		out = append(out, x.Measured(memberName(f), strconv.Itoa(f.Run)))
 	}
 	return out
 }
