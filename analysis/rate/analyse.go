@@ -204,12 +204,12 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 	f.Gain = sf.slope * (s.endS - s.startS)
 	f.Level = levelAt(b, sf.slope, s.startS)
 
-	terms := []Term{{"fit", sf.u * 60, sf.df}}
+	terms := []Term{{termFit, sf.u * 60, sf.df}}
 	if c.ScaleRelU > 0 {
-		terms = append(terms, Term{"calibration", math.Abs(perMin) * c.ScaleRelU, c.ScaleDF})
+		terms = append(terms, Term{termCalibration, math.Abs(perMin) * c.ScaleRelU, c.ScaleDF})
 	}
 	if c.Unit == curve.Gram {
-		terms = append(terms, Term{"zero drift", zeroDriftGPH / 60 / math.Sqrt(3), math.Inf(1)})
+		terms = append(terms, Term{termDrift, zeroDriftGPH / 60 / math.Sqrt(3), math.Inf(1)})
 	}
 	f.U, f.DF = welchSatterthwaite(terms)
 	f.U95 = Coverage95(f.DF) * f.U
@@ -252,7 +252,7 @@ func (f *Fill) setRates(perMin float64, terms []Term, d *curve.Density) {
 			ml = append(ml, Term{t.Name, t.U / d.GPerML, t.DF})
 		}
 		f.RateMLPerMin = perMin / d.GPerML
-		ml = append(ml, Term{"density", math.Abs(f.RateMLPerMin) * d.U / d.GPerML, math.Inf(1)})
+		ml = append(ml, Term{termDensity, math.Abs(f.RateMLPerMin) * d.U / d.GPerML, math.Inf(1)})
 		u, df := welchSatterthwaite(ml)
 		f.UMLPerMin, f.U95MLPerMin, f.DFMLPerMin = u, Coverage95(df)*u, df
 		f.Budget = ml

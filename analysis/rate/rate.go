@@ -80,10 +80,17 @@ func (f Fill) Rate() float64 {
 
 // Term is one line of an uncertainty budget.
 type Term struct {
-	Name string  // "fit", "calibration", "drift", "density", ...
+	Name string  // "fit", "calibration", "zero drift" or "density"
 	U    float64 // standard uncertainty that it gives the rate, in the rate's unit
 	DF   float64 // its degrees of freedom; +Inf for what is not estimated here
 }
+
+const (
+	termFit         = "fit"
+	termCalibration = "calibration"
+	termDrift       = "zero drift"
+	termDensity     = "density"
+)
 
 // Event is what happens to a tube besides filling: a dump, a hole in the record.
 type Event struct {

@@ -8,6 +8,8 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"brimline/analysis/curve"
 )
 
 // Measured is one injector's rate in one run, as the comparison within a set
@@ -17,6 +19,30 @@ type Measured struct {
 	Run      string  // rates of one run share the engine's state: they are compared with each other only
 	Rate     float64 // any unit, the same for all
 	U        float64 // standard uncertainty of what is the channel's own (fit, calibration, drift), same unit
+	DF       float64 // degrees of freedom of U; 0 stands for infinitely many
+
+	Tube   string  // that it ran into; runs into one tube share its calibration
+	UTube  float64 // the part of U that they share, same unit
+	DFTube float64 // degrees of freedom of UTube; 0 stands for infinitely many
+	UAll   float64 // what all rates of the set share beside U, such as the density, same unit
+}
+
+// Measured is the fill as the comparison within a set takes it.
+func (f Fill) Measured(injector, run string) Measured {
+	m := Measured{Injector: injector, Run: run, Rate: f.Rate(), U: f.U, DF: f.DF, Tube: f.Channel}
+	scale := 1.0 // from the budget's unit, which is mL/min where a density is known
+	if f.Unit == curve.Gram && finite(f.RateMLPerMin) && f.RateMLPerMin != 0 {
+		scale = f.Rate() / f.RateMLPerMin
+	}
+	for _, t := range f.Budget {
+		switch t.Name {
+		case termCalibration:
+			m.UTube, m.DFTube = t.U*scale, t.DF
+		case termDensity:
+			m.UAll = t.U * scale
+		}
+	}
+	return m
 }
 
 // Standing is where an injector stands in its set.
@@ -35,7 +61,7 @@ type Member struct {
 	Injector string
 	Runs     int
 	Mean     float64 // of its rates over the runs
-	U95      float64 // half width of the mean's 95 % interval, run-to-run scatter included; of the measurement alone with one run
+	U95      float64 // half width of the mean's 95 % interval, run-to-run scatter and UAll included; of the measurement alone with one run
 	DF       float64
 	Ratio    float64 // to the geometric mean of the others in the same runs
 	RatioU95 float64 // half width of its 95 % interval
@@ -78,6 +104,10 @@ var ErrSmallSet = errors.New("too few injectors to compare with each other")
 // ratios. It cannot be told where the measurement itself is too uncertain, or where the
 // rest of the set is spread too wide.
 //
+// The uncertainty of a mean or a ratio over the runs is the scatter of the runs or, if
+// that is more, what each run's own uncertainty lets expect, and beside it what the
+// runs share: a tube's calibration does not average out over runs into that tube.
+//
 // Only injectors found in every run are compared; every rate must be positive.
 func CompareSet(all []Measured) ([]Member, error) {
 	s, err := newSet(all)
@@ -119,7 +149,7 @@ func (m Member) apart() bool { return m.Standing == ApartHigh || m.Standing == A
 type rateSet struct {
 	names []string
 	logs  [][]float64
-	rel   [][]float64 // relative standard uncertainties
+	at    [][]Measured
 	means []float64
 }
 
@@ -147,15 +177,15 @@ func newSet(all []Measured) (rateSet, error) {
 		return slices.ContainsFunc(runs, func(r string) bool { _, ok := at[[2]string{n, r}]; return !ok })
 	})
 	if len(s.names) < fewestSet {
-		return s, fmt.Errorf("%d injectors were measured in every run, at least %d are needed: %w", len(s.names), fewestSet, ErrSmallSet)
+		return s, fmt.Errorf("%w: %d with a usable rate in every run, at least %d are needed", ErrSmallSet, len(s.names), fewestSet)
 	}
 	for _, name := range s.names {
-		logs, rel := make([]float64, len(runs)), make([]float64, len(runs))
+		logs, rates := make([]float64, len(runs)), make([]Measured, len(runs))
 		for k, r := range runs {
-			m := at[[2]string{name, r}]
-			logs[k], rel[k] = math.Log(m.Rate), m.U/m.Rate
+			rates[k] = at[[2]string{name, r}]
+			logs[k] = math.Log(rates[k].Rate)
 		}
-		s.logs, s.rel = append(s.logs, logs), append(s.rel, rel)
+		s.logs, s.at = append(s.logs, logs), append(s.at, rates)
 		s.means = append(s.means, stat.Mean(logs, nil))
 	}
 	return s, nil
@@ -166,39 +196,87 @@ func (s rateSet) member(i int, core []int) Member {
 	core = slices.DeleteFunc(slices.Clone(core), func(j int) bool { return j == i })
 	nr, no := len(s.logs[i]), float64(len(core))
 	ratios, rates := make([]float64, nr), make([]float64, nr)
-	own, ownRate := 0.0, 0.0 // variances of the mean log ratio and mean log rate by the measurement alone
+	all := 0.0
 	for k := range nr {
-		ratios[k] = s.logs[i][k]
-		rates[k] = math.Exp(s.logs[i][k])
-		v := s.rel[i][k] * s.rel[i][k]
-		ownRate += v / float64(nr*nr)
+		ratios[k], rates[k] = s.logs[i][k], s.at[i][k].Rate
 		for _, j := range core {
 			ratios[k] -= s.logs[j][k] / no
-			v += s.rel[j][k] * s.rel[j][k] / (no * no)
 		}
-		own += v / float64(nr*nr)
+		all += s.at[i][k].UAll / s.at[i][k].Rate / float64(nr)
 	}
-	m := Member{Injector: s.names[i], Runs: nr, Mean: stat.Mean(rates, nil), DF: math.Inf(1), RatioDF: math.Inf(1)}
-	m.U95 = Coverage95(m.DF) * m.Mean * math.Sqrt(ownRate)
-	u := math.Sqrt(own)
-	if nr > 1 {
-		df := float64(nr - 1)
-		if w := Coverage95(df) * stat.StdDev(rates, nil) / math.Sqrt(float64(nr)); w > m.U95 {
-			m.U95, m.DF = w, df
-		}
-		if sd := stat.StdDev(ratios, nil) / math.Sqrt(float64(nr)); sd > u {
-			u, m.RatioDF = sd, df
-		}
+	ratio, mean := stat.Mean(ratios, nil), stat.Mean(rates, nil)
+	m := Member{Injector: s.names[i], Runs: nr, Mean: mean, Ratio: math.Exp(ratio)}
+	rel := make([]float64, nr)
+	for k := range rel {
+		rel[k] = rates[k] / mean
 	}
-	ratio := stat.Mean(ratios, nil)
-	m.Ratio = math.Exp(ratio)
+	var u float64
+	u, m.DF = s.ofMean(rel, i, nil, all)
+	m.U95 = Coverage95(m.DF) * m.Mean * u
+	u, m.RatioDF = s.ofMean(ratios, i, core, 0)
 	m.RatioU95 = m.Ratio * Coverage95(m.RatioDF) * u
 	others := make([]float64, len(core))
 	for k, j := range core {
 		others[k] = s.means[j]
 	}
-	m.judge(ratio, Coverage95(m.RatioDF)*u, others)
+	m.judge(ratio, m.RatioU95/m.Ratio, others)
 	return m
+}
+
+// ofMean is the standard uncertainty of the mean over the runs of x, the relative
+// rates of injector i or their log ratios to the mean of those in core, and its
+// degrees of freedom; shared is what stays beside it. The 95 % half widths of what
+// runs scatter and of what they share are added as squares: with the two degrees of
+// freedom of three runs the Welch-Satterthwaite formula gives intervals that hold in
+// 93 % only, whenever the scatter is small by luck (TestMeansOfRunsHold).
+func (s rateSet) ofMean(x []float64, i int, core []int, shared float64) (u, df float64) {
+	var terms, tubes []Term
+	add := func(part float64, m Measured) {
+		own := math.Sqrt(max(m.U*m.U-m.UTube*m.UTube, 0))
+		terms = append(terms, Term{"run", math.Abs(part) * own / m.Rate, someDF(m.DF)})
+		t := slices.IndexFunc(tubes, func(t Term) bool { return t.Name == m.Tube })
+		if t < 0 || m.Tube == "" {
+			t = len(tubes)
+			tubes = append(tubes, Term{m.Tube, 0, someDF(m.DFTube)})
+		}
+		tubes[t].U += part * m.UTube / m.Rate
+	}
+	nr := len(x)
+	for k := range nr {
+		add(1/float64(nr), s.at[i][k])
+		for _, j := range core {
+			add(-1/float64(nr*len(core)), s.at[j][k])
+		}
+	}
+	own, dfOwn := welchSatterthwaite(terms)
+	if nr > 1 {
+		// The wider interval, not the larger deviation, for the same reason.
+		seen, df := stat.StdDev(x, nil)/math.Sqrt(float64(nr)), float64(nr-1)
+		if Coverage95(df)*seen > Coverage95(dfOwn)*own {
+			own, dfOwn = seen, df
+		}
+	}
+	kept, dfKept := welchSatterthwaite(append(tubes, Term{"shared", shared, math.Inf(1)}))
+	u = math.Hypot(own, kept)
+	switch {
+	case kept == 0:
+		return u, dfOwn
+	case own == 0:
+		return u, dfKept
+	}
+	const most = 1e7 // Coverage95 takes it for infinity
+	df = dfOfFactor(math.Hypot(Coverage95(dfOwn)*own, Coverage95(dfKept)*kept)/u, most)
+	if df >= most/10 {
+		df = math.Inf(1)
+	}
+	return u, df
+}
+
+func someDF(df float64) float64 {
+	if df == 0 {
+		return math.Inf(1)
+	}
+	return df
 }
 
 // judge sets P, Standing and Why from the log ratio, the half width of its

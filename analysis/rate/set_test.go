@@ -95,6 +95,72 @@ func TestEqualsSeldomStandApart(t *testing.T) {
 	}
 }
 
+// The interval of a mean of several runs holds the true mean, and that of a ratio the
+// true ratio, also where a tube's calibration or the density is wrong for all of
+// them, and where one run alone has few degrees of freedom.
+func TestMeansOfRunsHold(t *testing.T) {
+	const trials = 300
+	for _, tc := range []struct {
+		name                        string
+		runs                        int
+		df                          float64
+		own, tube, all, run, rotate float64
+	}{
+		{"one run, few degrees of freedom", 1, 4, 0.01, 0, 0, 0, 0},
+		{"tubes' calibrations", 3, 0, 0.001, 0.01, 0, 0.001, 0},
+		{"tubes' calibrations and scatter", 3, 0, 0.001, 0.01, 0, 0.01, 0},
+		{"tubes' calibrations, rotated", 3, 0, 0.001, 0.01, 0, 0.001, 1},
+		{"density", 3, 0, 0.001, 0.001, 0.01, 0.003, 0},
+		{"scatter", 3, 0, 0.001, 0.001, 0, 0.02, 0},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(12, uint64(len(tc.name))))
+			mean, ratio := 0, 0
+			for range trials {
+				all := tc.all * rng.NormFloat64()
+				var tube [4]float64
+				for i := range tube {
+					tube[i] = tc.tube * rng.NormFloat64()
+				}
+				var ms []Measured
+				for r := range tc.runs {
+					for i := range 4 {
+						at := (i + r*int(tc.rotate)) % 4
+						u := tc.own
+						if tc.df > 0 { // known from a sample only
+							chi2 := 0.0
+							for range int(tc.df) {
+								z := rng.NormFloat64()
+								chi2 += z * z
+							}
+							u *= math.Sqrt(chi2 / tc.df)
+						}
+						v := 10 * math.Exp(all+tube[at]+tc.own*rng.NormFloat64()+tc.run*rng.NormFloat64())
+						ms = append(ms, Measured{Injector: fmt.Sprint(i), Run: fmt.Sprint(r), Rate: v, U: v * math.Hypot(u, tc.tube), DF: tc.df,
+							Tube: fmt.Sprint(at), UTube: v * tc.tube, UAll: v * tc.all})
+					}
+				}
+				got, err := CompareSet(ms)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if math.Abs(got[0].Mean-10) <= got[0].U95 {
+					mean++
+				}
+				if math.Abs(got[0].Ratio-1) <= got[0].RatioU95 {
+					ratio++
+				}
+			}
+			m, q := 100*float64(mean)/trials, 100*float64(ratio)/trials
+			t.Logf("the mean's interval holds in %.1f %%, the ratio's in %.1f %%", m, q)
+			// Two and a half standard errors of 300 trials below 95 %.
+			if m < 91.8 || q < 91.8 {
+				t.Errorf("the mean's interval holds in %.1f %%, the ratio's in %.1f %%, want 95", m, q)
+			}
+		})
+	}
+}
+
 func TestUncertainRatioCannotTell(t *testing.T) {
 	m := set(1, 10, 10.2, 9.9, 13.5)
 	for i := range m {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -41,13 +42,16 @@ type ratedSet struct {
 
 // judge compares the set and words the finding.
 func (s *ratedSet) judge() {
-	var sound, steady int
-	fills := map[string]int{}
+	type part struct {
+		name string
+		x    rate.Fill
+	}
+	var sound []part
+	steady := 0
 	for _, f := range s.fits {
 		for _, x := range f.Result.Fills {
 			if x.Kind == rate.KindFill && x.Allows() && !s.isExcluded(f.Run) {
-				sound++
-				fills[memberName(f)]++
+				sound = append(sound, part{memberName(f), x})
 				if x.Steady {
 					steady++
 				}
@@ -56,32 +60,33 @@ func (s *ratedSet) judge() {
 	}
 	names := s.memberNames()
 	if len(names) >= 3 {
-		s.judgeSet(fills, names)
+		s.judgeSet(len(sound), names)
 		return
 	}
-	s.allowed = sound > 0
-	unit := s.unit()
-	lo, hi, n := math.Inf(1), math.Inf(-1), 0
-	var only rate.Fill
-	for _, f := range s.fits {
-		for _, x := range f.Result.Fills {
-			if x.Kind == rate.KindFill && x.Allows() {
-				r, _ := s.shown(x)
-				lo, hi, n, only = min(lo, r), max(hi, r), n+1, x
-			}
-		}
-	}
-	switch {
-	case n == 1:
-		r, u := s.shown(only)
+	s.allowed = len(sound) > 0
+	said := func(p part) string {
+		r, u := s.shown(p.x)
 		v, w := report.FormatWithU(r, u)
+		return v + " ± " + w
+	}
+	switch n := len(sound); {
+	case n == 1:
 		how := "One steady fill"
-		if !only.Steady {
+		if steady == 0 {
 			how = "One fill, not steady"
 		}
-		s.finding = fmt.Sprintf("%s: %s ± %s %s.", how, v, w, unit)
+		s.finding = fmt.Sprintf("%s: %s %s.", how, said(sound[0]), s.unit())
 	case n > 1:
-		s.finding = fmt.Sprintf("%d fills, %d of them steady: %.3g to %.3g %s.", n, steady, lo, hi, unit)
+		slices.SortStableFunc(sound, func(a, b part) int { return cmp.Compare(a.x.Rate(), b.x.Rate()) })
+		low, high := sound[0], sound[n-1]
+		how := fmt.Sprintf("%d of them steady", steady)
+		if steady == n {
+			how = "all steady"
+		}
+		s.finding = fmt.Sprintf("%d fills, %s: the lowest %s, the highest %s %s.", n, how, said(low), said(high), s.unit())
+		if len(names) > 1 {
+			s.finding = fmt.Sprintf("%d fills, %s: the lowest %s (%s), the highest %s %s (%s).", n, how, said(low), injectorWord(low.name), said(high), s.unit(), injectorWord(high.name))
+		}
 	default:
 		s.finding, s.next = s.nothingSaid()
 	}
@@ -106,21 +111,37 @@ func (s *ratedSet) nothingSaid() (finding, next string) {
 		return fmt.Sprintf("The tube drains: %s ± %s %s. This is no return flow.", v, w, s.unit()), ""
 	case kinds[rate.KindFill] == 0 && kinds[rate.KindDrain] > 0:
 		return fmt.Sprintf("No fill is found; the tube drains in %d stretches.", kinds[rate.KindDrain]), ""
+	case kinds[rate.KindFill] == 0 && s.disturbed():
+		return "No rate can be told: the reading moves, but not as a flow moves it.", "Keep hands, hoses and wind off the bench and repeat the run."
 	case kinds[rate.KindFill] == 0:
 		return "No flow is shown.", "Check that the engine ran, that fuel reached the tubes and that the channels are plugged in."
 	}
 	return "No rate may be taken from these data: every fill carries a flag that forbids it.", "Mend what the flags name and repeat the run."
 }
 
+func (s *ratedSet) disturbed() bool {
+	return slices.ContainsFunc(s.fits, func(f fitted) bool {
+		return slices.ContainsFunc(f.Result.Fills, func(x rate.Fill) bool { return hasFlag(x, "disturbed") })
+	})
+}
+
+func hasFlag(x rate.Fill, code string) bool {
+	return slices.ContainsFunc(x.Flags, func(g rate.Flag) bool { return g.Code == code })
+}
+
 // judgeSet compares three members or more with each other. Fills of one channel
 // are taken as runs in their order; a member that has fewer sound fills than
 // another cannot be told.
-func (s *ratedSet) judgeSet(fills map[string]int, names []string) {
+func (s *ratedSet) judgeSet(sound int, names []string) {
 	var ms []rate.Measured
+	var twice []string
 	if s.fits[0].Run > 0 {
 		ms = measured(s.fits, s.isExcluded)
 	} else {
-		ms = measuredInTurn(s.fits)
+		ms, twice = measuredInTurn(s.fits)
+	}
+	if len(twice) > 0 {
+		s.warnings = append(s.warnings, fmt.Sprintf("%s: several fills while other channels had one: the flow stopped, or the tube was touched or emptied; left out of the comparison", strings.Join(twice, ", ")))
 	}
 	members, err := rate.CompareSet(ms)
 	s.members = members
@@ -133,19 +154,29 @@ func (s *ratedSet) judgeSet(fills map[string]int, names []string) {
 	if err != nil {
 		s.finding = "The injectors cannot be compared: " + err.Error() + "."
 		s.next = "Mend what the flags name and repeat the run."
-		if len(fills) == 0 {
+		if sound == 0 {
 			s.finding, s.next = s.nothingSaid()
 		}
 		return
 	}
 	slices.SortFunc(s.members, func(a, b rate.Member) int { return compareNames(a.Injector, b.Injector) })
 	s.allowed = len(missing) == 0
-	s.finding, s.next = setFinding(s.members, missing)
+	s.finding, s.next = setFinding(s.members, missing, s.dry(missing))
+}
+
+// dry is those of names in which no flow is shown, and nothing else is the matter.
+func (s *ratedSet) dry(names []string) []string {
+	return slices.DeleteFunc(slices.Clone(names), func(n string) bool {
+		return slices.ContainsFunc(s.fits, func(f fitted) bool {
+			return memberName(f) == n && slices.ContainsFunc(f.Result.Fills, func(x rate.Fill) bool { return !hasFlag(x, "no-flow") })
+		})
+	})
 }
 
 // measuredInTurn takes the fills of a file's channels as runs, in their order in
-// time: fills that overlap belong to one run.
-func measuredInTurn(fits []fitted) []rate.Measured {
+// time: fills that overlap belong to one run. A channel with two fills in one run has
+// no rate for it: it is left out and named in twice.
+func measuredInTurn(fits []fitted) (ms []rate.Measured, twice []string) {
 	type part struct {
 		name string
 		x    rate.Fill
@@ -158,16 +189,7 @@ func measuredInTurn(fits []fitted) []rate.Measured {
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b part) int {
-		if a.x.StartS < b.x.StartS {
-			return -1
-		}
-		if a.x.StartS > b.x.StartS {
-			return 1
-		}
-		return 0
-	})
-	var out []rate.Measured
+	slices.SortStableFunc(all, func(a, b part) int { return cmp.Compare(a.x.StartS, b.x.StartS) })
 	run, end := 0, math.Inf(-1)
 	for _, p := range all {
 		if p.x.StartS >= end {
@@ -175,16 +197,23 @@ func measuredInTurn(fits []fitted) []rate.Measured {
 			end = p.x.EndS
 		}
 		end = max(end, p.x.EndS)
-		out = append(out, rate.Measured{Injector: p.name, Run: strconv.Itoa(run), Rate: p.x.Rate(), U: p.x.U})
+		m := p.x.Measured(p.name, strconv.Itoa(run))
+		if slices.ContainsFunc(ms, func(o rate.Measured) bool { return o.Injector == m.Injector && o.Run == m.Run }) && !slices.Contains(twice, m.Injector) {
+			twice = append(twice, m.Injector)
+		}
+		ms = append(ms, m)
 	}
-	return out
+	ms = slices.DeleteFunc(ms, func(m rate.Measured) bool { return slices.Contains(twice, m.Injector) })
+	return ms, twice
 }
 
-// setFinding words what the set's comparison shows and what to do.
-func setFinding(members []rate.Member, missing []string) (finding, next string) {
+// setFinding words what the set's comparison shows and what to do. missing are the
+// injectors that were not compared, dry those of them in which no flow is shown.
+func setFinding(members []rate.Member, missing, dry []string) (finding, next string) {
 	var apart, unsure []string
-	limit := 0.0
+	limit, most := 0.0, 0.0
 	for _, m := range members {
+		most = max(most, math.Abs(m.Ratio-1))
 		switch m.Standing {
 		case rate.ApartHigh, rate.ApartLow:
 			apart = append(apart, fmt.Sprintf("%s %s: %s", injectorWord(m.Injector), m.Standing, m.Why))
@@ -202,7 +231,12 @@ func setFinding(members []rate.Member, missing []string) (finding, next string) 
 			b.WriteString(" The others are in line with their set.")
 		}
 		next = "Hang that injector on another tube and repeat: if it stays apart, check its return and have it tested by the maker's procedure."
-	case len(unsure) == 0 && len(missing) == 0:
+	case len(unsure) == 0 && len(missing) > 0:
+		fmt.Fprintf(&b, "The %d others are in line with each other.", len(members))
+	case len(unsure) == 0 && limit > 1:
+		fmt.Fprintf(&b, "The %d differ from each other by up to %.0f %%; among so few no injector can be shown to stand apart unless it is many times the others.", len(members), 100*most)
+		next = "Keep the result to compare with later; with the whole set on the bench more can be told."
+	case len(unsure) == 0:
 		fmt.Fprintf(&b, "No injector stands apart from its set of %d; one would have to differ by %.0f %% to be shown.", len(members), 100*limit)
 		next = "Nothing to do for this set; keep the result to compare with later."
 	}
@@ -212,8 +246,14 @@ func setFinding(members []rate.Member, missing []string) (finding, next string) 
 			next = "Repeat the run, each injector on another tube, and look at all runs together."
 		}
 	}
-	if len(missing) > 0 {
-		fmt.Fprintf(&b, " Of %s nothing can be said: see the flags.", strings.Join(missing, ", "))
+	if len(dry) > 0 {
+		fmt.Fprintf(&b, " No flow is shown in %s while the others ran.", injectorWords(dry))
+		if next == "" {
+			next = fmt.Sprintf("Look at %s: plug, hose, tube; then repeat: an injector that sends nothing back is a finding too.", injectorWords(dry))
+		}
+	}
+	if rest := slices.DeleteFunc(slices.Clone(missing), func(n string) bool { return slices.Contains(dry, n) }); len(rest) > 0 {
+		fmt.Fprintf(&b, " Of %s nothing can be said: see the flags.", injectorWords(rest))
 		if next == "" {
 			next = "Mend what the flags name and repeat the run."
 		}
@@ -227,6 +267,14 @@ func injectorWord(name string) string {
 		return "injector " + name
 	}
 	return name
+}
+
+func injectorWords(names []string) string {
+	words := make([]string, len(names))
+	for i, n := range names {
+		words[i] = injectorWord(n)
+	}
+	return strings.Join(words, ", ")
 }
 
 func upperFirst(s string) string {
