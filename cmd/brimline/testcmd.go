@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"math"
 	"slices"
 	"strconv"
@@ -127,6 +128,7 @@ type benchTest struct {
 	boot    ingest.Boot
 	cals    map[string]ingest.Calibration
 	inject  []int // by channel; 0: none
+	reading rig.AcquireOptions
 	results []testRunJSON
 	failure error // of an output
 }
@@ -594,6 +596,7 @@ func (t *benchTest) takeRuns(ctx context.Context) (err error) {
 	}
 	recorder := ingest.NewRecorder(t.store, t.boot.ID, ingest.RecorderOptions{})
 	defer func() { err = errors.Join(err, recorder.Close()) }()
+	t.reading = acquireOptions(t.o.sim, slog.New(slog.NewTextHandler(sayWriter{t.show}, nil)))
 	var hanging ingest.Hanging
 	for n := range t.o.runs {
 		if n > 0 {
@@ -686,7 +689,7 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	defer cancel()
 	// Ctrl-C ends a run by its samples; when none come, by the clock.
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(r.still+stopWithin, cancel) })()
-	err = acquirer.Run(acquiring, r, rig.AcquireOptions{LockThreads: !t.o.sim})
+	err = acquirer.Run(acquiring, r, t.reading)
 	released := t.set.Release()
 	if errors.Is(err, errRunOver) || ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		err = nil

@@ -83,12 +83,13 @@ func TestTestGolden(t *testing.T) {
 	if code := run(t.Context(), args, strings.NewReader(""), &both, &errs); code != exitDone {
 		t.Fatalf("exit %d: %s", code, &errs)
 	}
-	golden(t, "test_sim.txt", []byte(strings.ReplaceAll(errs.String()+both.String(), dir, "DATA")))
-
 	var again bytes.Buffer
-	if code := run(t.Context(), []string{"rates", "T1", "--data", dir}, nil, &again, &errs); code != exitDone || !strings.HasPrefix(both.String(), again.String()) {
+	code := run(t.Context(), []string{"rates", "T1", "--data", dir}, nil, &again, &errs)
+	after, same := strings.CutPrefix(both.String(), again.String())
+	if code != exitDone || !same {
 		t.Errorf("exit %d: rates prints\n%s\nafter the test\n%s", code, &again, &both)
 	}
+	golden(t, "test_sim.txt", []byte(strings.ReplaceAll(errs.String()+"(the rates, as 'rates' prints them)\n"+after, dir, "DATA")))
 	r, err := store.OpenRead(t.Context(), filepath.Join(dir, simStore))
 	if err != nil {
 		t.Fatal(err)
@@ -158,6 +159,20 @@ func TestTestGuardStopsTheRun(t *testing.T) {
 	v := testResult(t, out)
 	if r := v.Runs[0]; code != exitDone || v.Test != "T2" || r.Stopped != "guard" || r.Cause != "full" || r.CollectedS < 15 || r.CollectedS > 40 || r.PlannedS != 180 {
 		t.Errorf("exit %d, %+v", code, v.Runs)
+	}
+}
+
+// Without valves a person must act; the simulated one does not, so the level goes on
+// rising, and that is told loudly.
+func TestTestGuardWithoutValves(t *testing.T) {
+	file := benchFile(t, `name = "tube2"`, "name = \"tube2\"\ncapacity_ml = 8", "valve_pin = 9", "", "valve_pin = 10", "", "heartbeat_pin = 4", "")
+	code, out, errs := simTest(t, t.TempDir(), "--config", file, "--duration", "90s", "--json")
+	v := testResult(t, out)
+	if r := v.Runs[0]; code != exitFailed || r.Cause != "full" || len(r.Rising) != 2 {
+		t.Errorf("exit %d, %+v", code, v.Runs)
+	}
+	if !strings.Contains(errs, "NOW stop the flow") || !strings.Contains(errs, "ALARM: tube2 STILL RISES") {
+		t.Errorf("it did not say what to do:\n%s", errs)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -101,6 +102,10 @@ func (r *benchRun) advance(samples []rig.Sample) error {
 		return err
 	}
 	if err := r.set.Put(samples); err != nil { // it has released the valves
+		var lapse *outlet.Lapse
+		if errors.As(err, &lapse) && lapse.Silent >= 0 {
+			err = fmt.Errorf("%s was not read in time: %w", r.names[slices.Index(r.channels, lapse.Silent)], err)
+		}
 		r.fail(err)
 	}
 	if stop != nil {

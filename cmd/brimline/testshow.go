@@ -42,6 +42,14 @@ func (s *show) say(format string, a ...any) {
 	s.put(func() { s.said = append(s.said, fmt.Sprintf(format, a...)) })
 }
 
+// sayWriter takes a log's lines.
+type sayWriter struct{ *show }
+
+func (w sayWriter) Write(line []byte) (int, error) {
+	w.say("  %s", strings.TrimSuffix(string(line), "\n"))
+	return len(line), nil
+}
+
 // wrap adds text in lines of up to 78 columns.
 func (s *show) wrap(lead, text string) {
 	var b strings.Builder
