@@ -29,14 +29,39 @@ func TestConfigCommands(t *testing.T) {
 	if code := run(t.Context(), []string{"config", "check", good}, nil, &out, &errs); code != exitDone {
 		t.Fatalf("config check: exit %d, %s", code, &errs)
 	}
-	for _, want := range []string{"co-op workshop bench, 6 channels", "tube6    100 mL  hx711   pinctrl-bcm2711  23     24    10 SPS  128", "diesel, 0.832 g/mL, u 0.0005 g/mL, 40 °C", "limits  none set",
+	for _, want := range []string{"co-op workshop bench, 6 channels", "tube6    100 mL  hx711   clock 23, data 24 of pinctrl-bcm2711  10 SPS  gain 128", "diesel, 0.832 g/mL, u 0.0005 g/mL, 40 °C", "limits  none set",
 		"valves  tube1 9, tube2 10, tube3 11, tube4 18, tube5 25, tube6 27 (diverter), heartbeat 4, alarm 26"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("summary lacks %q:\n%s", want, &out)
 		}
 	}
 
+	// The examples of other converters are checked as they are printed.
+	for name, want := range map[string]string{
+		"nau7802":      "tube2    100 mL  nau7802  I2C bus 1, port 1 of 0x70, 0x2a, input 1  80 SPS  gain 128",
+		"ads1115":      "tube5    100 mL  ads1115  I2C bus 1, 0x49, input 1 over 3  250 SPS  4.096 V",
+		"shared-clock": "tube6    100 mL  hx711   clock 5, data 19 of pinctrl-bcm2711  80 SPS  gain 128",
+	} {
+		out.Reset()
+		if code := run(t.Context(), []string{"config", "example", name}, nil, &out, &errs); code != exitDone {
+			t.Fatalf("config example %s: exit %d, %s", name, code, &errs)
+		}
+		file := filepath.Join(dir, name+".toml")
+		if err := os.WriteFile(file, out.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		out.Reset()
+		if code := run(t.Context(), []string{"config", "check", file}, nil, &out, &errs); code != exitDone || !strings.Contains(out.String(), want) {
+			t.Errorf("config check %s: exit %d, lacks %q:\n%s%s", name, code, want, &out, &errs)
+		}
+	}
+	errs.Reset()
+	if code := run(t.Context(), []string{"config", "example", "none"}, nil, &out, &errs); code != exitUsage || !strings.Contains(errs.String(), "hx711, shared-clock, nau7802, ads1115") {
+		t.Errorf("an example that is not there: exit %d, %s", code, &errs)
+	}
+
 	out.Reset()
+	errs.Reset()
 	code := run(t.Context(), []string{"config", "check", bad}, nil, &out, &errs)
 	for _, want := range []string{"bad.toml has 2 mistakes:", `bad.toml:2:1: run.duration: unknown key in [run]; did you mean "duration_s"?`, "bad.toml:3:1: run.still_s = 1: must be a number from 5 to 600 s"} {
 		if code != exitUsage || !strings.Contains(errs.String(), want) {
