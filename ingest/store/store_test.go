@@ -120,8 +120,8 @@ func TestBookComesBackAsItWasKept(t *testing.T) {
 	if run.Number != 1 || run.ID == 0 {
 		t.Errorf("the first run is number %d, id %d", run.Number, run.ID)
 	}
-	run.End, run.Excluded = 200*time.Second, "hose fell off"
-	if err := errors.Join(s.EndRun(ctx, run.ID, run.End), s.Exclude(ctx, run.ID, run.Excluded)); err != nil {
+	run.End, run.Excluded, run.Note = 200*time.Second, "hose fell off", "stopped early"
+	if err := errors.Join(s.EndRun(ctx, run.ID, run.End), s.Exclude(ctx, run.ID, run.Excluded), s.NoteRun(ctx, run.ID, run.Note)); err != nil {
 		t.Fatal(err)
 	}
 	events := []ingest.Event{
