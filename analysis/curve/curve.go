@@ -116,7 +116,11 @@ func New(channel string, unit Unit, elapsedS, values []float64) (Curve, error) {
 	return c, c.prepare()
 }
 
-// prepare checks lengths and times and marks what has no value.
+// mostValue is what no tube holds and no converter gives, in grams, millilitres or
+// counts; beyond it squares may not be finite.
+const mostValue = 1e12
+
+// prepare checks lengths and times and marks what has no value or cannot be one.
 func (c *Curve) prepare() error {
 	n := len(c.ElapsedS)
 	if c.Marks == nil {
@@ -135,6 +139,8 @@ func (c *Curve) prepare() error {
 			if c.Marks[i] == Used {
 				c.Marks[i] = Missing
 			}
+		} else if math.Abs(c.Values[i]) > mostValue && c.Marks[i] == Used {
+			c.Marks[i] = Misread
 		}
 		if c.Marks[i] == Used {
 			used++

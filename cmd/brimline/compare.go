@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -253,13 +255,13 @@ func printChange(w io.Writer, r change.Result) error {
 		if i.CI95 != nil {
 			interval = change.Range(*i.CI95)
 		}
-		fmt.Fprintf(t, "  %s\t%.2f\t%.2f\t%s\t%s\n", i.Injector, i.BeforeMLPerMin, i.AfterMLPerMin, change.Moved(i.Percent, i.CI95), interval)
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", i.Injector, rateText(i.BeforeMLPerMin), rateText(i.AfterMLPerMin), change.Moved(i.Percent, i.CI95), interval)
 	}
 	interval := "none"
 	if r.Effect.CI95 != nil {
 		interval = change.Range(*r.Effect.CI95)
 	}
-	fmt.Fprintf(t, "  set\t%.2f\t%.2f\t%s\t%s\n", r.Before.MLPerMin, r.After.MLPerMin, change.Moved(r.Effect.Percent, r.Effect.CI95), interval)
+	fmt.Fprintf(t, "  set\t%s\t%s\t%s\t%s\n", rateText(r.Before.MLPerMin), rateText(r.After.MLPerMin), change.Moved(r.Effect.Percent, r.Effect.CI95), interval)
 	t.Flush()
 	if len(r.LeftOut) > 0 {
 		wrapTo(&b, "  ", "Left out: injector "+strings.Join(r.LeftOut, ", ")+" (see the doubts below).")
@@ -298,6 +300,12 @@ func printChange(w io.Writer, r change.Result) error {
 	wrapTo(&b, "", "Caution: "+changeCaution)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// rateText prints a rate above zero with two decimals, or three figures if that is more.
+func rateText(mlPerMin float64) string {
+	places := max(2, 2-int(math.Floor(math.Log10(mlPerMin))))
+	return strconv.FormatFloat(mlPerMin, 'f', places, 64)
 }
 
 // pValue prints a p value with the digits that mean something.

@@ -171,3 +171,12 @@ func TestCompareFullDisk(t *testing.T) {
 type noSpace struct{}
 
 func (noSpace) Write([]byte) (int, error) { return 0, errors.New("no space left") }
+
+// A small rate keeps three figures: 0.0111 and 0.0121 are not both 0.01.
+func TestRateText(t *testing.T) {
+	for v, want := range map[float64]string{11.004: "11.00", 183.456: "183.46", 1.2345: "1.23", 0.2345: "0.234", 0.01213: "0.0121", 1e-6: "0.00000100"} {
+		if got := rateText(v); got != want {
+			t.Errorf("%g is %q, want %q", v, got, want)
+		}
+	}
+}

@@ -107,6 +107,34 @@ func TestRatesFinding(t *testing.T) {
 	}
 }
 
+// Numbers that no bench gives are misreads, not NaN in the JSON.
+func TestRatesTakesNoImpossibleValue(t *testing.T) {
+	name := curvesFile(t, stretch{20, []float64{0}, 0}, stretch{60, []float64{10}, 0})
+	text, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(string(text), "\n")
+	for i, v := range map[int]string{1: "1e300", 300: "-1e300", 500: "1e155", len(lines) - 2: "1e300"} {
+		at, _, _ := strings.Cut(lines[i], ",")
+		lines[i] = at + "," + v
+	}
+	if err := os.WriteFile(name, []byte(strings.Join(lines, "\n")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var out, errs bytes.Buffer
+	if code := run(t.Context(), []string{"rates", name, "--json"}, strings.NewReader(""), &out, &errs); code != exitDone {
+		t.Fatalf("exit %d: %s", code, errs.String())
+	}
+	var r ratesJSON
+	if err := json.Unmarshal(out.Bytes(), &r); err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Fills) != 1 || math.Abs(*r.Fills[0].G-10) > 2**r.Fills[0].U95 || *r.Fills[0].U95 > 0.2 {
+		t.Errorf("fills %+v, want one of 10 g/min", r.Fills)
+	}
+}
+
 // A member's mean of one run is that run's rate, as well and as badly known: the
 // density, which cancels in ratios, counts in it.
 func TestRatesMeanHoldsDensity(t *testing.T) {
