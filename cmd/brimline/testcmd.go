@@ -382,6 +382,15 @@ func (t *benchTest) positionsOf(run int) []int {
 	return out
 }
 
+// placed says which injector feeds which tube.
+func (t *benchTest) placed(positions []int) string {
+	var at []string
+	for _, ch := range t.collecting() {
+		at = append(at, fmt.Sprintf("injector %d on %s", positions[ch], t.cfg.Channels[ch].Name))
+	}
+	return strings.Join(at, ", ")
+}
+
 // collecting is the channels that have an injector; it is the same in every run.
 func (t *benchTest) collecting() []int {
 	var out []int
@@ -429,12 +438,8 @@ func (t *benchTest) confirm(ctx context.Context, isNew bool) error {
 		kind = "type not known"
 	}
 	t.show.say("%s (%s): %s, %s; phase %s", t.engine.Label, kept, counted(t.engine.Injectors, "injector"), kind, t.o.phase)
-	var at []string
-	for _, ch := range t.collecting() {
-		at = append(at, fmt.Sprintf("%s from injector %d", t.cfg.Channels[ch].Name, t.inject[ch]))
-	}
 	t.show.say("%s of %.0f s, %.0f s at rest before and after", counted(t.o.runs, "run"), t.cfg.Run.DurationS, t.cfg.Run.StillS)
-	t.show.wrap("", strings.Join(at, ", ")+".")
+	t.show.wrap("", upperFirst(t.placed(t.inject))+".")
 	if t.fuel.DensityGPerML > 0 {
 		t.show.say("%s, %g g/mL", t.fuel.Kind, t.fuel.DensityGPerML)
 	} else {
@@ -634,13 +639,7 @@ func (t *benchTest) between(ctx context.Context, n int) error {
 	what := "Empty the tubes and let them drain, and leave hoses and tubes as they hang"
 	switch {
 	case t.o.rotate:
-		var at []string
-		for ch, i := range t.positionsOf(n) {
-			if i > 0 {
-				at = append(at, fmt.Sprintf("injector %d on %s", i, t.cfg.Channels[ch].Name))
-			}
-		}
-		what = "Empty the tubes and hang them anew: " + strings.Join(at, ", ")
+		what = "Empty the tubes and hang them anew: " + t.placed(t.positionsOf(n))
 	case t.o.rehang:
 		what = "Take the tubes and hoses off, empty them and hang them anew"
 	}
@@ -684,6 +683,9 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 		return false, err
 	}
 	t.show.say("Run %d of %d, hanging %d", n+1, t.o.runs, hanging.Number)
+	if n > 0 && t.o.rotate {
+		t.show.wrap("  ", "Now "+t.placed(positions)+".")
+	}
 
 	acquiring, cancel := context.WithCancel(keep)
 	defer cancel()
