@@ -104,12 +104,15 @@ func TestSharedPace(t *testing.T) {
 		}
 		ck := &sharedChecks{t: t, gain: c.gain}
 		dst := make([]rig.Reading, 8)
-		const sets = 2000
+		sets := 2000
+		if testing.Short() {
+			sets = 400
+		}
 		for range sets {
 			readSet(t, s, dst)
 			ck.set(dst)
 		}
-		pace := (dst[0].Elapsed / sets).Seconds() / slowest.Seconds()
+		pace := (dst[0].Elapsed / time.Duration(sets)).Seconds() / slowest.Seconds()
 		t.Logf("%d SPS, gain %d: a set every %.3f periods of the slowest chip; %v, discarded %+v", c.sps, c.gain, pace, ck.by, s.Misreads())
 		if good := ck.by[rig.Good]; good < sets*8*99/100-8*8 {
 			t.Errorf("%d SPS, gain %d: %d of %d readings are good, want 99 %%", c.sps, c.gain, good, sets*8)
@@ -125,7 +128,7 @@ func TestSharedPace(t *testing.T) {
 func TestNoWrongValueInAMillionReads(t *testing.T) {
 	million := 1_250_000 // reads: over four fifths are good
 	if testing.Short() {
-		million = 50_000
+		million = 25_000
 	}
 	total, good, discarded := 0, 0, uint64(0)
 	report := func(what string, by map[rig.Quality]int, m hx711.Misreads) {
@@ -186,7 +189,11 @@ func TestNoWrongValueInAMillionReads(t *testing.T) {
 // The processor is taken away before every single operation of a set in turn.
 func TestSharedPreemptionAtEveryOperation(t *testing.T) {
 	const warm, chips = 20, 3
-	for _, long := range []time.Duration{45, 55, 70, 5000, 11_000, 60_000} {
+	longs := []time.Duration{45, 55, 70, 5000, 11_000, 60_000}
+	if testing.Short() {
+		longs = []time.Duration{45, 55}
+	}
+	for _, long := range longs {
 		long *= time.Microsecond
 		misreads := 0
 		for k := 1; ; k++ {
