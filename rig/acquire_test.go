@@ -364,3 +364,31 @@ func TestRunOnThread(t *testing.T) {
 		}
 	})
 }
+
+// A panic of the sink reaches the caller of Run, after every sensor was stopped.
+func TestRunRaisesAPanicInItsCaller(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		log := &steps{}
+		a, b := newFake("a", 1, log), newFake("b", 1, log)
+		acquirer, err := rig.NewAcquirer(a, b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		go a.give(0, 1, time.Millisecond)
+		var told any
+		func() {
+			defer func() { told = recover() }()
+			err = acquirer.Run(t.Context(), panicking{}, rig.AcquireOptions{})
+		}()
+		if text, _ := told.(string); !strings.Contains(text, "a fault in the program") || !strings.Contains(text, "acquire_test.go") {
+			t.Errorf("told %v, returned %v", told, err)
+		}
+		if len(log.s) != 4 || log.s[2] == log.s[3] {
+			t.Errorf("steps %v: want both sensors stopped", log.s)
+		}
+	})
+}
+
+type panicking struct{}
+
+func (panicking) Put([]rig.Sample) error { panic("a fault in the program") }

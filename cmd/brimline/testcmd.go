@@ -39,6 +39,7 @@ type testOptions struct {
 	label, note    string
 	injectors      int
 	injectorType   string
+	distanceUnit   string
 	returnOpen     bool
 	runs           int
 	duration, wait time.Duration
@@ -86,6 +87,7 @@ the vehicle maker's data that this return may be opened.`,
 	f.StringVar(&o.engine, "engine", "", "the engine's name")
 	f.IntVar(&o.injectors, "injectors", 0, "of a new engine: how many injectors")
 	f.StringVar(&o.injectorType, "injector-type", "", "of a new engine: solenoid, piezo or unknown")
+	f.StringVar(&o.distanceUnit, "distance-unit", "h", "of a new engine: what its --odometer counts: h, km or mi")
 	f.BoolVar(&o.returnOpen, "return-open", false, "the maker's data allow this return to be opened to a tube (=false: it holds pressure)")
 	f.StringVar(&o.phase, "phase", "baseline", `"baseline", "after", or your own word`)
 	f.StringVar(&o.label, "label", "", "name of the test (default: T1, T2, ...)")
@@ -216,6 +218,8 @@ func (t *benchTest) check() error {
 		return fmt.Errorf("--injectors %d: use 1 to 32", o.injectors)
 	case t.given("injector-type") && !slices.Contains([]string{"solenoid", "piezo", "unknown"}, o.injectorType):
 		return fmt.Errorf("--injector-type %s: use solenoid, piezo or unknown", o.injectorType)
+	case !slices.Contains([]string{"h", "km", "mi"}, o.distanceUnit):
+		return fmt.Errorf("--distance-unit %s: use h, km or mi", o.distanceUnit)
 	case t.given("odometer") && !(o.odometer >= 0 && o.odometer < 1e9):
 		return fmt.Errorf("--odometer %g: use 0 or more", o.odometer)
 	case t.given("fuel-temp") && !(o.fuelTemp >= -40 && o.fuelTemp <= 120):
@@ -309,7 +313,7 @@ func (t *benchTest) findEngine(ctx context.Context) (isNew bool, err error) {
 			return false, badInput(fmt.Errorf("injector type %q: use solenoid, piezo or unknown", o.injectorType))
 		}
 	}
-	t.engine = ingest.Engine{Label: o.engine, Injectors: o.injectors, DistanceUnit: "h", InjectorType: o.injectorType}
+	t.engine = ingest.Engine{Label: o.engine, Injectors: o.injectors, DistanceUnit: o.distanceUnit, InjectorType: o.injectorType}
 	return true, nil
 }
 
@@ -709,6 +713,11 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	}
 	if len(r.rising) > 0 {
 		notes = append(notes, "still rising after the flow was taken off: "+strings.Join(r.rising, ", "))
+	}
+	for _, e := range acquirer.Events() {
+		note := fmt.Sprintf("%s at %.0f s: %s", t.cfg.Channels[e.Channel].Name, e.Elapsed.Seconds(), e.Says)
+		notes = append(notes, note)
+		t.show.wrap("  ", note)
 	}
 	if !r.flowed {
 		err = errors.Join(err, t.store.Exclude(keep, run.ID, "nothing was collected: "+why))
