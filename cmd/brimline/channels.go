@@ -136,7 +136,7 @@ func runChannels(ctx context.Context, o channelsOptions, out, errs io.Writer) (e
 		}
 	}
 	v := &channelsView{o: o, cfg: cfg, bench: b, calibrations: calibrations, out: out}
-	v.record = newStretch(cfg, max(o.length, channelsKept))
+	v.record = newLately(cfg, max(o.length, channelsKept))
 	if f, ok := out.(*os.File); ok && o.watch && !o.asJSON {
 		v.inPlace = term.IsTerminal(int(f.Fd()))
 	}
@@ -173,8 +173,8 @@ func keptCalibrations(ctx context.Context, cfg *config.Config, sim bool) (map[st
 	return calibrations, errors.Join(err, r.Close())
 }
 
-// stretch keeps the good readings of the last while. It is a rig.Sink.
-type stretch struct {
+// lately keeps the good readings of the last while. It is a rig.Sink.
+type lately struct {
 	health *rig.Health
 	keep   time.Duration
 
@@ -188,8 +188,8 @@ type channelRecord struct {
 	first, last      time.Duration // of all readings
 }
 
-func newStretch(cfg *config.Config, keep time.Duration) *stretch {
-	return &stretch{health: rig.NewHealth(healthChannels(cfg.Channels)), keep: keep, channels: make([]channelRecord, len(cfg.Channels))}
+func newLately(cfg *config.Config, keep time.Duration) *lately {
+	return &lately{health: rig.NewHealth(healthChannels(cfg.Channels)), keep: keep, channels: make([]channelRecord, len(cfg.Channels))}
 }
 
 // healthChannels is what channels' health is judged by.
@@ -205,7 +205,7 @@ func healthChannels(channels []config.Channel) []rig.HealthChannel {
 }
 
 // Put implements rig.Sink.
-func (s *stretch) Put(samples []rig.Sample) error {
+func (s *lately) Put(samples []rig.Sample) error {
 	if err := s.health.Put(samples); err != nil {
 		return err
 	}
@@ -233,7 +233,7 @@ func (s *stretch) Put(samples []rig.Sample) error {
 }
 
 // of returns copies of a channel's kept readings.
-func (s *stretch) of(channel int) (elapsedS, counts []float64, length time.Duration) {
+func (s *lately) of(channel int) (elapsedS, counts []float64, length time.Duration) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	k := &s.channels[channel]
@@ -250,7 +250,7 @@ type channelsView struct {
 	cfg          *config.Config
 	bench        *bench
 	calibrations map[string]ingest.Calibration
-	record       *stretch
+	record       *lately
 	out          io.Writer
 	inPlace      bool // a terminal, whose picture is drawn anew
 }
@@ -284,6 +284,7 @@ func (v *channelsView) run(ctx context.Context, log *slog.Logger) error {
 	for {
 		select {
 		case <-tick:
+			logEvents(acquirer, v.cfg.Channels, log)
 			if err := v.show(v.report()); err != nil {
 				stop()
 				<-ended
@@ -298,6 +299,7 @@ func (v *channelsView) run(ctx context.Context, log *slog.Logger) error {
 	if err != nil && reading.Err() == nil {
 		return fmt.Errorf("channels: %w", err)
 	}
+	logEvents(acquirer, v.cfg.Channels, log)
 	last := v.report()
 	if err := v.show(last); err != nil {
 		return err
