@@ -15,16 +15,16 @@ import (
 	"brimline/analysis/rate"
 )
 
-// stretch is so many seconds of flow, in g/min, in each tube; dump is what is taken
+// curvePart is so many seconds of flow, in g/min, in each tube; dump is what is taken
 // away at its end.
-type stretch struct {
+type curvePart struct {
 	s    float64
 	gpm  []float64
 	dump float64
 }
 
-// curvesFile writes curves of quiet cells at 10 samples/s, made of stretches.
-func curvesFile(t *testing.T, parts ...stretch) string {
+// curvesFile writes curves of quiet cells at 10 samples/s, made of parts.
+func curvesFile(t *testing.T, parts ...curvePart) string {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(5, 6))
 	n := len(parts[0].gpm)
@@ -57,24 +57,24 @@ func curvesFile(t *testing.T, parts ...stretch) string {
 }
 
 func TestRatesFinding(t *testing.T) {
-	rest := func(n int) stretch { return stretch{s: 20, gpm: make([]float64, n)} }
-	flow := func(gpm ...float64) stretch { return stretch{s: 120, gpm: gpm} }
+	rest := func(n int) curvePart { return curvePart{s: 20, gpm: make([]float64, n)} }
+	flow := func(gpm ...float64) curvePart { return curvePart{s: 120, gpm: gpm} }
 	for _, tc := range []struct {
 		name  string
-		parts []stretch
+		parts []curvePart
 		exit  int
 		want  []string // in finding, next and warnings
 		not   []string
 	}{
-		{"one tube of six dry", []stretch{rest(6), flow(10, 10.5, 9.7, 0, 10.1, 10.4), rest(6)}, exitFlagged,
+		{"one tube of six dry", []curvePart{rest(6), flow(10, 10.5, 9.7, 0, 10.1, 10.4), rest(6)}, exitFlagged,
 			[]string{"The 5 others are in line", "No flow is shown in tube4 while the others ran", "Look at tube4"}, nil},
-		{"three tubes tell little", []stretch{rest(3), flow(10, 10.5, 9.7), rest(3)}, exitDone,
+		{"three tubes tell little", []curvePart{rest(3), flow(10, 10.5, 9.7), rest(3)}, exitDone,
 			[]string{"among so few"}, []string{"Nothing to do", "would have to differ"}},
-		{"two tubes", []stretch{rest(2), flow(10, 15), rest(2)}, exitDone,
+		{"two tubes", []curvePart{rest(2), flow(10, 15), rest(2)}, exitDone,
 			[]string{"2 fills, all steady", "±", "tube1", "tube2"}, []string{"10 to 15"}},
-		{"one tube stops and starts again", []stretch{rest(4), flow(10, 10.5, 9.7, 10.1), {s: 20, gpm: []float64{10, 10.5, 9.7, 0}}, flow(10, 10.5, 9.7, 10.1), rest(4)}, exitFlagged,
+		{"one tube stops and starts again", []curvePart{rest(4), flow(10, 10.5, 9.7, 10.1), {s: 20, gpm: []float64{10, 10.5, 9.7, 0}}, flow(10, 10.5, 9.7, 10.1), rest(4)}, exitFlagged,
 			[]string{"Of tube4 nothing can be said", "The 3 others are in line", "tube4: several fills while other channels had one"}, nil},
-		{"touched, no flow", []stretch{{s: 60, gpm: []float64{0}, dump: -50}, rest(1), rest(1), rest(1)}, exitFlagged,
+		{"touched, no flow", []curvePart{{s: 60, gpm: []float64{0}, dump: -50}, rest(1), rest(1), rest(1)}, exitFlagged,
 			[]string{"the reading moves, but not as a flow"}, []string{"No flow is shown", "comes back"}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
@@ -109,7 +109,7 @@ func TestRatesFinding(t *testing.T) {
 
 // Numbers that no bench gives are misreads, not NaN in the JSON.
 func TestRatesTakesNoImpossibleValue(t *testing.T) {
-	name := curvesFile(t, stretch{20, []float64{0}, 0}, stretch{60, []float64{10}, 0})
+	name := curvesFile(t, curvePart{20, []float64{0}, 0}, curvePart{60, []float64{10}, 0})
 	text, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
@@ -138,7 +138,7 @@ func TestRatesTakesNoImpossibleValue(t *testing.T) {
 // A member's mean of one run is that run's rate, as well and as badly known: the
 // density, which cancels in ratios, counts in it.
 func TestRatesMeanHoldsDensity(t *testing.T) {
-	name := curvesFile(t, stretch{20, make([]float64, 4), 0}, stretch{120, []float64{10, 10.5, 9.7, 10.1}, 0}, stretch{20, make([]float64, 4), 0})
+	name := curvesFile(t, curvePart{20, make([]float64, 4), 0}, curvePart{120, []float64{10, 10.5, 9.7, 10.1}, 0}, curvePart{20, make([]float64, 4), 0})
 	var out, errs bytes.Buffer
 	if code := run(t.Context(), []string{"rates", name, "--json", "--density", "0.832", "--density-u", "0.007"}, strings.NewReader(""), &out, &errs); code != exitDone {
 		t.Fatalf("exit %d: %s", code, errs.String())
