@@ -112,6 +112,9 @@ the reading leave in doubt. It changes nothing; every check is kept.`,
 	f.BoolVar(&o.list, "list", false, "list the calibrations and checks that were kept, of CHANNEL or of all")
 	f.StringVar(&o.show, "show", "", "print a kept certificate as JSON, by its number in --list (3, or k3 for a check)")
 	f.StringVar(&o.check, "check", "", "check the line with one mass: 100g, or 100+50")
+	for _, name := range []string{"temp", "water-temp"} {
+		f.Lookup(name).DefValue = "0" // so that the help is silent about it: NaN stands for not noted
+	}
 	cobra.CheckErr(c.MarkFlagFilename("config", "toml"))
 	cobra.CheckErr(c.MarkFlagDirname("data"))
 	cobra.CheckErr(c.MarkFlagFilename("certificate", "html"))
