@@ -40,7 +40,7 @@ test: page vet build-all
 # which needs cgo and a C compiler.
 race:
 	command -v gcc >/dev/null || { apt-get update && apt-get install -y --no-install-recommends gcc libc6-dev; }
-	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./rig/outlet ./ingest ./ingest/store ./cmd/brimline/serve
+	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./rig/tca9548a ./rig/outlet ./ingest ./ingest/store ./cmd/brimline/serve
 
 # The shipped program on a kernel's own gpio and I2C devices, in an emulated machine;
 # installs what it needs with apt.

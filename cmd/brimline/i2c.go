@@ -121,9 +121,13 @@ func tellEvents(ctx context.Context, a *rig.Acquirer, channels []config.Channel,
 		case <-ctx.Done():
 			ended = true // what has come since is told too
 		}
-		for _, e := range a.Events() {
-			log.Warn(e.Says, "channel", channels[e.Channel].Name, "elapsed", e.Elapsed, "tare_due", e.TareDue)
-		}
+		logEvents(a, channels, log)
+	}
+}
+
+func logEvents(a *rig.Acquirer, channels []config.Channel, log *slog.Logger) {
+	for _, e := range a.Events() {
+		log.Warn(e.Says, "channel", channels[e.Channel].Name, "elapsed", e.Elapsed, "tare_due", e.TareDue)
 	}
 }
 

@@ -26,6 +26,14 @@
 // stops what it no longer reads, and code that reads a sensor by hand must do so too
 // before it turns to another.
 //
+// Chips on I2C share a bus: see [Bench.I2C], [Bench.NAU7802], [Bench.ADS1115]. Their drivers
+// wait on [Bench.Clock] by sleeping, and are read through [Bench.Sensor], which takes the
+// turns that a pin's edges take elsewhere:
+//
+//	b.NAU7802(0, simbench.I2CPlace{Addr: 0x2A}, 80)
+//	s, _ := nau7802.New(b.I2C(0), b.Clock(0), nau7802.Options{})
+//	sensor := b.Sensor(0, s)
+//
 // # What is modelled, and what is not
 //
 // See [World] for the flow and the cells, [Engine] for a flow that follows from
