@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"strings"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -129,6 +130,15 @@ func logEvents(a *rig.Acquirer, channels []config.Channel, log *slog.Logger) {
 	for _, e := range a.Events() {
 		log.Warn(e.Says, "channel", channels[e.Channel].Name, "elapsed", e.Elapsed, "tare_due", e.TareDue)
 	}
+}
+
+// eventNotes returns what befell the converters as notes to keep with a run.
+func eventNotes(a *rig.Acquirer, channels []config.Channel) []string {
+	var notes []string
+	for _, e := range a.Events() {
+		notes = append(notes, fmt.Sprintf("%s at %.0f s: %s", channels[e.Channel].Name, e.Elapsed.Seconds(), strings.TrimSuffix(e.Says, ".")))
+	}
+	return notes
 }
 
 // simulatedGain is how many counts a channel's driver gives for one of simbench's Truth,

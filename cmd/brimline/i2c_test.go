@@ -127,14 +127,18 @@ func TestEventsAreLogged(t *testing.T) {
 		t.Fatal(err)
 	}
 	m := &means{n: map[int]int{}, sum: map[int]float64{}}
-	for _, unplugged := range []bool{false, true, false} {
-		if err := b.sim.SetI2CFault(2, simbench.I2CFault{Unplugged: unplugged}); err != nil {
-			t.Fatal(err)
-		}
-		if err := a.Run(t.Context(), m, rig.AcquireOptions{Until: b.clock.Now() + 2*time.Second}); err != nil {
-			t.Fatal(err)
+	plug := func(ch int) {
+		t.Helper()
+		for _, unplugged := range []bool{false, true, false} {
+			if err := b.sim.SetI2CFault(ch, simbench.I2CFault{Unplugged: unplugged}); err != nil {
+				t.Fatal(err)
+			}
+			if err := a.Run(t.Context(), m, rig.AcquireOptions{Until: b.clock.Now() + 2*time.Second}); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}
+	plug(2)
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	var out bytes.Buffer
@@ -149,6 +153,11 @@ func TestEventsAreLogged(t *testing.T) {
 				t.Errorf("%q lacks %q", lines[i], w)
 			}
 		}
+	}
+	plug(5)
+	notes := eventNotes(a, cfg.Channels)
+	if len(notes) != 2 || !strings.HasPrefix(notes[1], "tube6 at ") || !strings.HasSuffix(notes[1], "tare it before the next run") {
+		t.Errorf("a run's notes: %q", notes)
 	}
 }
 

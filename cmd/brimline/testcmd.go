@@ -714,8 +714,7 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	if len(r.rising) > 0 {
 		notes = append(notes, "still rising after the flow was taken off: "+strings.Join(r.rising, ", "))
 	}
-	for _, e := range acquirer.Events() {
-		note := fmt.Sprintf("%s at %.0f s: %s", t.cfg.Channels[e.Channel].Name, e.Elapsed.Seconds(), e.Says)
+	for _, note := range eventNotes(acquirer, t.cfg.Channels) {
 		notes = append(notes, note)
 		t.show.wrap("  ", note)
 	}
