@@ -154,6 +154,10 @@ func runCalibrate(ctx context.Context, args []string, o calibrateOptions, in io.
 	if err != nil {
 		return badInput(fmt.Errorf("calibrate: %w", err))
 	}
+	if ch := cfg.Channels[index]; ch.Sensor == "ads1115" {
+		// Poured water would give a line that the analysis takes for grams of fuel.
+		return badInput(fmt.Errorf("calibrate %s: its sensor is a level or pressure sender (ads1115), which feels no mass: only weighing channels (hx711, nau7802) can be calibrated yet", ch.Name))
+	}
 	plan, err := o.plan()
 	if err != nil {
 		return badInput(fmt.Errorf("calibrate %s: %w", cfg.Channels[index].Name, err))

@@ -543,6 +543,13 @@ func TestCalibrateBadInput(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) { wantError(t, exitUsage, c.args, c.says...) })
 	}
+	t.Run("a sender that feels no mass", func(t *testing.T) {
+		file := filepath.Join(dir, "level.toml")
+		if err := os.WriteFile(file, []byte("[[channel]]\nname = 'a'\nsensor = 'ads1115'\ninput = 0\n"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		wantError(t, exitUsage, []string{"calibrate", "a", "--sim", "--yes", "--config", file, "--data", dir}, "calibrate a", "feels no mass")
+	})
 	t.Run("a clock that runs behind", func(t *testing.T) {
 		o := practice(t, nil)
 		if _, err := doCalibrate(t, o, ""); err != nil {
