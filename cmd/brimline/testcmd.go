@@ -773,6 +773,7 @@ func (t *benchTest) result(out io.Writer) error {
 	set := ratesOf(fits)
 	set.judge()
 	t.show.say("")
+	t.show.close() // so that the result comes after it where both go to one terminal
 	if t.o.asJSON {
 		err = writeJSON(out, testJSON{Schema: testSchema, Engine: t.engine.Label, Test: t.test.Label, Phase: t.test.Phase, Simulated: t.o.sim,
 			Store: t.store.Path(), Runs: t.results, Rates: set.json()})

@@ -88,7 +88,8 @@ func (s *show) ended() {
 	})
 }
 
-// close writes what waits and ends the goroutine.
+// close writes what waits and ends the goroutine. It may be called twice; what is said
+// after it is lost.
 func (s *show) close() {
 	s.put(func() { s.quit = true })
 	<-s.done
