@@ -19,8 +19,9 @@ var errRunOver = errors.New("the run is over")
 const (
 	readyWithin = 20 * time.Second // for every channel's first level
 	dripsFor    = 2 * time.Second  // films and drips, after the valves released
-	personTakes = 20 * time.Second // until a person has taken the flow off, where there are no valves
-	afterMost   = time.Minute      // for the tubes to come to rest
+	personTakes = time.Minute      // until a person has taken the flow off, where there are no valves
+	personRuns  = 20 * time.Second // the same after a stop
+	afterMost   = 2 * time.Minute  // for the tubes to come to rest
 	alarmMost   = 10 * time.Minute // while one still rises
 	fullAtStart = 0.2              // of a tube: more than this was not emptied
 )
@@ -174,9 +175,14 @@ func (r *benchRun) hear(stop *outlet.Stop) {
 		}
 		r.release()
 	case stageAfter:
-		if stop.Cause == outlet.Rising {
-			r.rising = append(r.rising, stop.Name)
+		if stop.Cause == outlet.Rising || stop.Cause == outlet.Full { // full, though the flow should be off
+			if !slices.Contains(r.rising, stop.Name) {
+				r.rising = append(r.rising, stop.Name)
+			}
 			r.show.say("  ALARM: %v.", stop)
+			if stop.Cause == outlet.Full {
+				r.show.say("  STOP THE ENGINE or take the hose off the tube now: fuel still comes.")
+			}
 			r.alarm()
 		}
 	}
@@ -237,6 +243,9 @@ func (r *benchRun) release() {
 	grace := dripsFor
 	if !r.set.HasValves() {
 		grace = personTakes
+		if r.stop != nil {
+			grace = personRuns
+		}
 	}
 	r.guard.Released(r.elapsed, grace)
 	if err := r.set.Release(); err != nil {

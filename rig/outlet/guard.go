@@ -189,14 +189,15 @@ func (g *Guard) Begin(at time.Duration) {
 
 // Released tells the guard that the flow was taken off every tube. A level that still
 // rises after the grace is told by Put as a *Stop with cause Rising, once for
-// each tube: give the time that films and drips (2 s), or a person, may take.
+// each tube: give the time that films and drips (2 s), or a person, may take. A tube
+// that comes to the limit meanwhile is told of as Full.
 func (g *Guard) Released(at, grace time.Duration) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.phase, g.since, g.grace = released, at, grace
 	for i := range g.tubes {
 		t := &g.tubes[i]
-		t.told = [2]bool{}
+		t.told[1] = false
 		t.refKnown, t.rises = false, 0
 		t.movedAt, t.movedML = at, t.levelML
 	}
@@ -246,8 +247,8 @@ func (g *Guard) StillSince() time.Duration {
 	return last
 }
 
-// Put takes samples as a rig.Sink does. The error is a *Stop: while collecting each
-// tube is told of once, after Released once more if it rises. A caller that goes on
+// Put takes samples as a rig.Sink does. The error is a *Stop: each tube is told of once
+// from Begin on, after Released once more if it rises. A caller that goes on
 // after it may.
 func (g *Guard) Put(samples []rig.Sample) error {
 	g.mu.Lock()
@@ -306,7 +307,7 @@ func (g *Guard) take(t *tube, s *rig.Sample) *Stop {
 	}
 	since := max(0, s.Elapsed-t.good)
 	t.good = max(t.good, s.Elapsed)
-	if g.phase == collecting {
+	if g.phase != idle {
 		weight := min(since, agreeMost)
 		if mL < t.actML {
 			weight = -weight

@@ -302,6 +302,23 @@ func TestGuardSeesALevelThatStillRises(t *testing.T) {
 	wantNone(t, feed(t, g, rng, 80, 44, 90, until, until))
 }
 
+// Where a person takes the flow off, a tube may come to the limit after the end.
+func TestGuardGoesOnAfterTheRelease(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 12))
+	rise := func(s float64) float64 { return 60 + s/3 }
+	g := newGuard(t, tubes(1)...)
+	g.Begin(0)
+	wantNone(t, feed(t, g, rng, 80, 0, 60, rise))
+	g.Released(60*time.Second, time.Minute)
+	stop := feed(t, g, rng, 80, 60, 90, rise)
+	wantStop(t, stop, outlet.Full, 0)
+	if mL := rise(stop.At.Seconds()); mL > 85 {
+		t.Errorf("told at %.1f mL", mL)
+	}
+	// It was told of: no more than that it rises.
+	wantStop(t, feed(t, g, rng, 80, 90, 150, rise), outlet.Rising, 0)
+}
+
 func TestNewGuardRefuses(t *testing.T) {
 	for name, change := range map[string]func(*outlet.Tube){
 		"calibration": func(x *outlet.Tube) { x.CountsPerGram = 0 },
