@@ -115,7 +115,7 @@ type tube struct {
 	Tube
 	mLPerCount float64
 	actML      float64
-	told       [2]bool // what was said of this phase: full or plateau or lost; rising
+	told       [3]bool // what was said since Begin: plateau or lost; rising; full
 
 	good  time.Duration // of the newest good reading, or when the phase began
 	above time.Duration // weight of the readings over actML, less those below
@@ -177,7 +177,7 @@ func (g *Guard) Begin(at time.Duration) {
 	g.phase, g.since = collecting, at
 	for i := range g.tubes {
 		t := &g.tubes[i]
-		t.told = [2]bool{}
+		t.told = [3]bool{}
 		t.good, t.above, t.flowing, t.rises = at, 0, false, 0
 		t.based, t.baseML, t.liftML = t.known, t.levelML, 0
 		if t.known && t.levelML < 0 {
@@ -247,8 +247,9 @@ func (g *Guard) StillSince() time.Duration {
 	return last
 }
 
-// Put takes samples as a rig.Sink does. The error is a *Stop: each tube is told of once
-// from Begin on, after Released once more if it rises. A caller that goes on
+// Put takes samples as a rig.Sink does. The error is a *Stop: from Begin on each
+// tube is told of once as Full, once as Lost or at a standstill, and after Released once
+// as Rising. A caller that goes on
 // after it may.
 func (g *Guard) Put(samples []rig.Sample) error {
 	g.mu.Lock()
@@ -313,8 +314,8 @@ func (g *Guard) take(t *tube, s *rig.Sample) *Stop {
 			weight = -weight
 		}
 		t.above = max(0, min(t.above+weight, agreeTop))
-		if t.above >= agree && !t.told[0] {
-			t.told[0] = true
+		if t.above >= agree && !t.told[2] {
+			t.told[2] = true
 			stop := t.stop(Full, s.Elapsed, 0)
 			stop.LevelML = mL
 			return stop
