@@ -38,6 +38,7 @@ const (
 	// deviation is shown: of fewer it is a guess.
 	allanLengths = 3
 	driftLeast   = 8 * time.Second
+	whiteLeast   = 20          // readings that a figure of noise rests on
 	liveMean     = time.Second // the live value is the mean of so much
 )
 
@@ -409,7 +410,7 @@ func (v *channelsView) channel(i int, sensor string, now time.Duration) (channel
 		}
 	}
 	series, tau0S, err := stability.Even(elapsedS, counts)
-	if err == nil && health.State != rig.HealthStuck { // the noise of one code is no noise
+	if err == nil && len(counts) >= whiteLeast && health.State != rig.HealthStuck { // the noise of one code is no noise
 		if white := stability.White(series); !math.IsNaN(white) {
 			c.WhiteCounts, c.WhiteMg = &white, mg(white)
 		}
