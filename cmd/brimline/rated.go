@@ -238,7 +238,7 @@ func setFinding(members []rate.Member, missing, dry []string) (finding, next str
 		next = "Keep the result to compare with later; with the whole set on the bench more can be told."
 	case len(unsure) == 0:
 		fmt.Fprintf(&b, "No injector stands apart from its set of %d; one would have to differ by %.0f %% to be shown.", len(members), 100*limit)
-		next = "Nothing to do for this set; keep the result to compare with later."
+		next = "Compare the rates with the vehicle maker's figures where there are any, and keep the result to compare with later."
 	}
 	if len(unsure) > 0 {
 		fmt.Fprintf(&b, " It cannot be told of %s: %s.", strings.Join(unsure, ", "), members[slices.IndexFunc(members, func(m rate.Member) bool { return m.Injector == unsure[0] })].Why)
