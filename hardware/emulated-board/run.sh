@@ -11,7 +11,7 @@ here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 top=$(cd "$here/../.." && pwd)
 keep=${KEEP:-$top/out/emulated-board}
 console=$keep/console.log
-guest_limit_s=200
+guest_limit_s=600
 step_limit_s=600 # each of the preparing steps
 
 mkdir -p "$keep"
@@ -144,7 +144,7 @@ boot() {
 table() {
 	awk '
 	BEGIN {
-		n = split("phase wiring channels accepted settling discarded silent wrong power_downs spoiled slips_read nacks", column, " ")
+		n = split("phase wiring channels accepted settling discarded silent wrong power_downs spoiled slips_read nacks beats", column, " ")
 		for (i = 1; i <= n; i++) printf "%s%s", column[i], i < n ? "\t" : "\n"
 	}
 	$2 == "result" {
@@ -163,8 +163,8 @@ boot
 tr -d '\r' <"$console" | grep '^board: ' >"$tmp/board" || fail "the guest said nothing; its console is in $console"
 table
 faults=$(grep -c '^board: fault' "$tmp/board" || true)
-results=$(grep -c '^board: result' "$tmp/board" || true)
-wanted=$(grep -c '^phase ' "$here/guest/phases")
+results=$(grep -cE '^board: (result|channels)' "$tmp/board" || true)
+wanted=$(grep -c '_phase ' "$here/guest/phases")
 grep '^board: done' "$tmp/board" >/dev/null || faults=$((faults + 1))
 if ((faults > 0 || results < wanted)); then
 	grep -E '^board: (fault|note)' "$tmp/board" >&2 || true

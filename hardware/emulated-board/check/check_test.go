@@ -14,39 +14,46 @@ import (
 	"brimline/rig"
 )
 
-// No shift, and no two conversions joined, looks like a value of the same converter
-// but by the chance that eight check bits leave (1 in 256).
+// After a right value, no shift and no two conversions joined pass for the next one but
+// by the chance that the check bits and the sequence leave.
 func TestPatternTellsSlipsApart(t *testing.T) {
-	for name, spoil := range map[string]func(k, n uint32) uint32{
-		"shifted left, 0 follows":  func(k, n uint32) uint32 { return patternCode(k, n) << 1 & 0xFFFFFF },
-		"shifted left, 1 follows":  func(k, n uint32) uint32 { return patternCode(k, n)<<1&0xFFFFFF | 1 },
-		"shifted right, 0 leads":   func(k, n uint32) uint32 { return patternCode(k, n) >> 1 },
-		"shifted right, 1 leads":   func(k, n uint32) uint32 { return patternCode(k, n)>>1 | 1<<23 },
-		"next after 12 bits":       func(k, n uint32) uint32 { return patternCode(k, n)&0xFFF000 | patternCode(k, n+1)>>12 },
-		"next after 20 bits":       func(k, n uint32) uint32 { return patternCode(k, n)&0xFFFFF0 | patternCode(k, n+1)>>20 },
-		"low byte of the next":     func(k, n uint32) uint32 { return patternCode(k, n)&0xFFFF00 | patternCode(k, n+1)&0xFF },
-		"ones after 18 bits":       func(k, n uint32) uint32 { return patternCode(k, n) | 0x3F },
-		"neighbour's check":        func(k, n uint32) uint32 { return patternCode(k, n)&0xFFFF00 | patternCheck((k+1)%16, n) },
-		"neighbour's zeros win":    func(k, n uint32) uint32 { return patternCode(k, n) & patternCode((k+1)%16, n+n/7) },
-		"last bit lost, 1 for it":  func(k, n uint32) uint32 { return patternCode(k, n) | 1 },
-		"last bits lost, 0 for it": func(k, n uint32) uint32 { return patternCode(k, n) &^ 3 },
+	code := patternCode
+	for name, spoil := range map[string]func(k, l, n uint32) uint32{
+		"shifted left, 0 follows":  func(k, l, n uint32) uint32 { return code(k, l, n) << 1 & 0xFFFFFF },
+		"shifted left, 1 follows":  func(k, l, n uint32) uint32 { return code(k, l, n)<<1&0xFFFFFF | 1 },
+		"shifted right, 0 leads":   func(k, l, n uint32) uint32 { return code(k, l, n) >> 1 },
+		"shifted right, 1 leads":   func(k, l, n uint32) uint32 { return code(k, l, n)>>1 | 1<<23 },
+		"next after 12 bits":       func(k, l, n uint32) uint32 { return code(k, l, n)&0xFFF000 | code(k, l, n+1)>>12 },
+		"next after 20 bits":       func(k, l, n uint32) uint32 { return code(k, l, n)&0xFFFFF0 | code(k, l, n+1)>>20 },
+		"low byte of the next":     func(k, l, n uint32) uint32 { return code(k, l, n)&0xFFFF00 | code(k, l, n+1)&0xFF },
+		"ones after 18 bits":       func(k, l, n uint32) uint32 { return code(k, l, n) | 0x3F },
+		"neighbour's zeros win":    func(k, l, n uint32) uint32 { return code(k, l, n) & code((k+1)%16, l, n+n/7) },
+		"last bit lost, 1 for it":  func(k, l, n uint32) uint32 { return code(k, l, n) | 1 },
+		"last bits lost, 0 for it": func(k, l, n uint32) uint32 { return code(k, l, n) &^ 3 },
+		"the one before, again":    func(k, l, n uint32) uint32 { return code(k, l, n-1) },
 	} {
 		total, missed := 0, 0
 		for k := range uint32(16) {
-			for n := range uint32(numbers) {
-				code := spoil(k, n)
-				if code == patternCode(k, n) {
-					continue // nothing was spoilt
-				}
-				total++
-				if _, ok := decode(k, signed(code)); ok {
-					missed++
+			for l := uint32(0); l < levels; l += 7 {
+				for n := range uint32(numbers) {
+					spoilt := spoil(k, l, n)
+					if spoilt == code(k, l, n) || spoilt == code(k, l, n+1) {
+						continue // it is right, or would be a moment later
+					}
+					total++
+					got := judge(k, []rig.Sample{
+						{Reading: rig.Reading{Counts: signed(code(k, l, n-1))}},
+						{Reading: rig.Reading{Counts: signed(spoilt), Elapsed: 12500 * time.Microsecond}},
+					}, 80)
+					if got.wrong == 0 {
+						missed++
+					}
 				}
 			}
 		}
 		t.Logf("%s: %d of %d not recognised", name, missed, total)
-		if total < 16*numbers/4 || missed*100 > total {
-			t.Errorf("%s: %d of %d spoilt values pass for right ones, want less than 1 in 100", name, missed, total)
+		if total < 16*levels*numbers/7/8 || missed*1000 > total {
+			t.Errorf("%s: %d of %d spoilt values pass for right ones, want at most 1 in 1000", name, missed, total)
 		}
 	}
 }
@@ -54,13 +61,16 @@ func TestPatternTellsSlipsApart(t *testing.T) {
 // The values that a driver is entitled to call a fault or saturation are never offered.
 func TestPatternAvoidsSpecialValues(t *testing.T) {
 	for k := range uint32(16) {
-		for n := range uint32(numbers) {
-			switch code := patternCode(k, n); code {
-			case 0, 0xFFFFFF, 0x7FFFFF, 0x800000:
-				t.Errorf("converter %d, conversion %d: %#06x", k, n, code)
-			}
-			if number, ok := decode(k, signed(patternCode(k, n))); !ok || number != n {
-				t.Fatalf("converter %d, conversion %d: decoded as %d, %v", k, n, number, ok)
+		for l := range uint32(levels) {
+			for n := range uint32(numbers) {
+				code := patternCode(k, l, n)
+				switch code {
+				case 0, 0xFFFFFF, 0x7FFFFF, 0x800000:
+					t.Errorf("converter %d, level %d, conversion %d: %#06x", k, l, n, code)
+				}
+				if level, number, ok := decode(k, signed(code)); !ok || level != l || number != n {
+					t.Fatalf("converter %d, level %d, conversion %d: decoded as %d, %d, %v", k, l, n, level, number, ok)
+				}
 			}
 		}
 	}
@@ -74,7 +84,7 @@ func TestCheck(t *testing.T) {
 		samples := make([]rig.Sample, 400)
 		for i := range samples {
 			at := time.Duration(i) * period
-			samples[i] = rig.Sample{Seq: uint64(i), Reading: rig.Reading{Elapsed: at, Counts: signed(patternCode(converter, uint32(4000+i)))}}
+			samples[i] = rig.Sample{Seq: uint64(i), Reading: rig.Reading{Elapsed: at, Counts: signed(patternCode(converter, 100+uint32(i)/5, uint32(i)))}}
 			switch {
 			case i < 4:
 				samples[i].Quality = rig.Settling
@@ -98,13 +108,15 @@ i2c transfers=0 nacks=0 mux=0
 		saysNot string
 	}{
 		{name: "right", spoil: func([]rig.Sample) {}, says: []string{"wiring=own channels=1 accepted=388 settling=4 discarded=8 silent=0 wrong=0 power_downs=12 spoiled=5"}, saysNot: "fault"},
-		{name: "slipped", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 4100)<<1&0xFFFFFF | 1) }, code: 1,
+		{name: "slipped", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 120, 100)<<1&0xFFFFFF | 1) }, code: 1,
 			says: []string{"wrong=1", "1 wrong values were accepted", "seq=100", "is no value of this converter"}},
-		{name: "another converter's", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(4, 4100)) }, code: 1, says: []string{"wrong=1"}},
+		{name: "another converter's", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(4, 120, 100)) }, code: 1, says: []string{"wrong=1"}},
 		{name: "read twice", spoil: func(s []rig.Sample) { s[100].Counts = s[98].Counts }, code: 1,
 			says: []string{"was read twice"}},
-		{name: "too new", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 4104)) }, code: 1, says: []string{"it is 6 conversions after the one before, and at most 4", "wrong=1"}},
-		{name: "older", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 4090)) }, code: 1, says: []string{"wrong=1"}},
+		{name: "too new", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 120, 104)) }, code: 1, says: []string{"it is 6 conversions after the one before, and at most 4", "wrong=1"}},
+		{name: "older", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 120, 90)) }, code: 1, says: []string{"wrong=1"}},
+		{name: "higher", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 122, 100)) }, code: 1, says: []string{"has level 122, the one before has 119", "wrong=1"}},
+		{name: "lower", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 118, 100)) }, code: 1, says: []string{"has level 118, the one before has 119", "wrong=1"}},
 		{name: "wrong while settling", spoil: func(s []rig.Sample) { s[2].Counts++ }, code: 1, says: []string{"quality=settling", "wrong=1"}},
 		{name: "too few", spoil: func(s []rig.Sample) {
 			for i := range s[:300] {
@@ -117,7 +129,7 @@ i2c transfers=0 nacks=0 mux=0
 			}
 		}, args: []string{"-silent", "3"}, says: []string{"silent=400"}, saysNot: "fault"},
 		{name: "should be silent", spoil: func([]rig.Sample) {}, args: []string{"-silent", "3"}, code: 1, says: []string{"never answered"}},
-		{name: "control bites", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 4100)<<1&0xFFFFFF | 1) }, slips: 1,
+		{name: "control bites", spoil: func(s []rig.Sample) { s[100].Counts = signed(patternCode(3, 120, 100)<<1&0xFFFFFF | 1) }, slips: 1,
 			args: []string{"-slipped"}, says: []string{"wrong=1"}, saysNot: "fault"},
 		{name: "control does not bite", spoil: func([]rig.Sample) {}, slips: 20, args: []string{"-slipped"}, code: 1, says: []string{"does not bite: 20"}},
 		{name: "control bites too much", spoil: func(s []rig.Sample) { s[100].Counts++; s[200].Counts++ }, slips: 1,
@@ -147,6 +159,91 @@ i2c transfers=0 nacks=0 mux=0
 				t.Errorf("%q is in\n%s", c.saysNot, &out)
 			}
 		})
+	}
+}
+
+// The output of a test against the rates at which the module fills, 80 SPS and 64 + 3
+// sixteenths of a period for a step of 2048 counts, by hand: 60 x 80 x 16/67 x 2048/81920 =
+// 28.66 g/min.
+func TestRates(t *testing.T) {
+	board := counters{converters: map[uint32]converter{3: {unfed: 4}}, beats: 100}
+	const output = `{"runs": [{"stopped": "", "still_rising": []}], "rates": {"fills": [{"channel": "own3", "rate_g_per_min": 28.7}]}}`
+	for name, c := range map[string]struct {
+		output string
+		spoil  func(*counters)
+		says   string
+	}{
+		"as wanted":    {output: output},
+		"rate":         {output: strings.Replace(output, "28.7", "28.2", 1), says: "a rate of 28.20 g/min: the module filled it at 28.66"},
+		"no rate":      {output: strings.Replace(output, "28.7", "null", 1), says: "without a rate"},
+		"no fill":      {output: strings.Replace(output, "own3", "own4", 1), says: "own3 has no fill"},
+		"stopped":      {output: strings.Replace(output, `"stopped": ""`, `"stopped": "guard"`, 1), says: "run 1 stopped early (guard"},
+		"rising":       {output: strings.Replace(output, `[]`, `["own3"]`, 1), says: "still rising [own3]"},
+		"no heartbeat": {output: output, spoil: func(c *counters) { c.converters[3] = converter{unfed: 17} }, says: "17 conversions without a heartbeat"},
+		"no beats":     {output: output, spoil: func(c *counters) { c.beats = 0 }, says: "0 heartbeats"},
+		"alarm":        {output: output, spoil: func(c *counters) { c.alarms = 1 }, says: "1 alarms"},
+	} {
+		path := filepath.Join(t.TempDir(), "test.json")
+		if err := os.WriteFile(path, []byte(c.output), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		b := counters{converters: map[uint32]converter{3: board.converters[3]}, beats: board.beats}
+		if c.spoil != nil {
+			c.spoil(&b)
+		}
+		faults, err := checkTest(path, 80, b, []string{"own3"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(faults, "\n"); c.says == "" && got != "" || !strings.Contains(got, c.says) {
+			t.Errorf("%s: %q, want %q", name, got, c.says)
+		}
+	}
+}
+
+func TestChannels(t *testing.T) {
+	const output = `{"channels": [{"name": "own2", "state": "unplugged", "reason": "r", "counts": null}, {"name": "bus14", "state": "ok", "counts": -2096130, "misreads": 2}]}`
+	for name, c := range map[string]struct {
+		output string
+		silent int
+		ok     bool
+		says   string
+	}{
+		"as wanted":       {output, 2, true, "ok=1 unplugged=1 misreads=2"},
+		"unplugged":       {output, -1, false, "own2 is said to be unplugged (r), want ok"},
+		"not unplugged":   {output, 14, false, "bus14 is said to be ok (), want unplugged"},
+		"another's value": {strings.Replace(output, "bus14", "bus15", 1), 2, false, "bus15 does not show its converter's -1047552 counts"},
+	} {
+		path := filepath.Join(t.TempDir(), "channels.json")
+		if err := os.WriteFile(path, []byte(c.output), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		var out bytes.Buffer
+		ok, err := checkChannels(options{channels: path, silent: c.silent}, &out)
+		if err != nil || ok != c.ok || !strings.Contains(out.String(), c.says) {
+			t.Errorf("%s: %v, %v, %q; want %v and %q", name, ok, err, &out, c.ok, c.says)
+		}
+	}
+}
+
+// A line that -calibrate states is the one that the pattern has.
+func TestCalibrate(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "bench.db")
+	var errs bytes.Buffer
+	if code := run([]string{"-calibrate", path, "bus15"}, &errs, &errs); code != 0 {
+		t.Fatalf("exit code %d: %s", code, &errs)
+	}
+	st, err := store.OpenRead(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	c, err := st.Calibration(t.Context(), "bus15", time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Zero != -1<<20+1024 || c.CountsPerGram != 81920 {
+		t.Errorf("zero %v, %v counts/g; want -1047552 and 81920", c.Zero, c.CountsPerGram)
 	}
 }
 

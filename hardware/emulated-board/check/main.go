@@ -7,8 +7,16 @@
 //
 // A channel's name says its wiring and its converter's number: own3, shared7, bus14.
 // An accepted value is right if it has the module's pattern (see pattern.go), and if
-// the conversion number in it moves on from the one before by at least one and no
-// faster than time allows. Settling readings are held to the same.
+// the conversion number and the level in it go on from the one before, no faster than
+// time allows. Settling readings are held to the same.
+//
+// With -test it also holds the rates that "brimline test" printed as JSON against those
+// at which the module filled the tubes. For that, -calibrate states each channel's line
+// in a new store: what a person would find with masses.
+//
+//	check -calibrate STORE own0 own1
+//
+// With -channels it looks at what "brimline channels --json" printed, and at no store.
 //
 // It exits with 0 if all is as wanted, 1 if a value is wrong or too few were accepted,
 // 2 if it could not look.
@@ -40,6 +48,8 @@ func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
 
 type options struct {
 	phase, counters, store string
+	test, channels         string
+	calibrate              bool
 	sps                    float64
 	minShare               float64
 	slipped                bool
@@ -55,9 +65,27 @@ func run(args []string, stdout, stderr io.Writer) int {
 	f.Float64Var(&o.sps, "sps", 80, "nominal conversions a second")
 	f.Float64Var(&o.minShare, "min-share", 0.5, "least share of each channel's conversions that must have been accepted")
 	f.BoolVar(&o.slipped, "slipped", false, "the module offered slipped values: each that was read must be found wrong, and nothing else")
+	f.StringVar(&o.test, "test", "", "what 'brimline test --json' printed, a `file`")
+	f.StringVar(&o.channels, "channels", "", "what 'brimline channels --json' printed, a `file`: look at this alone")
+	f.BoolVar(&o.calibrate, "calibrate", false, "state the lines of the channels named after the store, and check nothing")
 	f.IntVar(&o.silent, "silent", -1, "number of the converter that never answers and must have no accepted value; -1: none")
 	if err := f.Parse(args); err != nil {
 		return 2
+	}
+	if o.calibrate {
+		if f.NArg() < 2 {
+			fmt.Fprintln(stderr, "check: -calibrate: name the store and at least one channel")
+			return 2
+		}
+		if err := calibrate(f.Arg(0), f.Args()[1:]); err != nil {
+			fmt.Fprintf(stderr, "check: %v\n", err)
+			return 2
+		}
+		return 0
+	}
+	if o.channels != "" {
+		ok, err := checkChannels(o, stdout)
+		return exitCode(o, ok, err, stderr)
 	}
 	if f.NArg() != 1 || o.counters == "" {
 		fmt.Fprintln(stderr, "check: name the module's counters with -counters and one store")
@@ -65,6 +93,10 @@ func run(args []string, stdout, stderr io.Writer) int {
 	}
 	o.store = f.Arg(0)
 	ok, err := check(o, stdout)
+	return exitCode(o, ok, err, stderr)
+}
+
+func exitCode(o options, ok bool, err error, stderr io.Writer) int {
 	switch {
 	case err != nil:
 		fmt.Fprintf(stderr, "check: phase %s: %v\n", o.phase, err)
@@ -97,7 +129,7 @@ func check(o options, out io.Writer) (ok bool, err error) {
 		return false, err
 	}
 	wirings := map[string]*tally{}
-	var order []string
+	var order, names []string
 	ok = true
 	for _, boot := range boots {
 		channels, err := st.BootChannels(ctx, boot.ID)
@@ -113,7 +145,11 @@ func check(o options, out io.Writer) (ok bool, err error) {
 			if err != nil {
 				return false, err
 			}
+			names = append(names, ch.Name)
 			t := judge(converter, samples, o.sps)
+			if o.slipped {
+				t.shown = nil // they are wanted
+			}
 			for _, w := range t.shown {
 				fmt.Fprintf(out, "note phase=%s channel=%s boot=%d %s\n", o.phase, ch.Name, boot.ID, w)
 			}
@@ -128,6 +164,16 @@ func check(o options, out io.Writer) (ok bool, err error) {
 			wirings[wiring].add(t, board.converters[converter])
 		}
 	}
+	if o.test != "" {
+		faults, err := checkTest(o.test, o.sps, board, names)
+		if err != nil {
+			return false, err
+		}
+		for _, why := range faults {
+			ok = false
+			fmt.Fprintf(out, "fault phase=%s %s\n", o.phase, why)
+		}
+	}
 	if len(order) == 0 {
 		return false, fmt.Errorf("store %s has no channels", o.store)
 	}
@@ -137,8 +183,8 @@ func check(o options, out io.Writer) (ok bool, err error) {
 		for _, line := range t.clocks {
 			powerDowns += board.powerDowns[line]
 		}
-		fmt.Fprintf(out, "result phase=%s wiring=%s channels=%d accepted=%d settling=%d discarded=%d silent=%d wrong=%d power_downs=%d spoiled=%d slips_read=%d nacks=%d\n",
-			o.phase, wiring, t.channels, t.good, t.settling, t.misread, t.silent, t.wrong, powerDowns, t.spoiled, t.slipsRead, board.nacks)
+		fmt.Fprintf(out, "result phase=%s wiring=%s channels=%d accepted=%d settling=%d discarded=%d silent=%d wrong=%d power_downs=%d spoiled=%d slips_read=%d nacks=%d beats=%d\n",
+			o.phase, wiring, t.channels, t.good, t.settling, t.misread, t.silent, t.wrong, powerDowns, t.spoiled, t.slipsRead, board.nacks, board.beats)
 	}
 	return ok, nil
 }
@@ -192,9 +238,9 @@ func judge(converter uint32, samples []rig.Sample, sps float64) tally {
 		t.expected = (samples[n-1].Elapsed - samples[0].Elapsed).Seconds() * sps
 	}
 	var last struct {
-		number uint32
-		at     time.Duration
-		any    bool
+		level, number uint32
+		at            time.Duration
+		any           bool
 	}
 	for _, s := range samples {
 		switch s.Quality {
@@ -209,14 +255,16 @@ func judge(converter uint32, samples []rig.Sample, sps float64) tally {
 			t.silent++
 			continue
 		}
-		number, right := decode(converter, s.Counts)
+		level, number, right := decode(converter, s.Counts)
 		why := "is no value of this converter"
 		if right && last.any {
 			// Compared with the last right one, so that a wrong one is counted once.
-			step := (number - last.number) % numbers
 			most := (s.Elapsed-last.at).Seconds()*sps*rateMargin + lookSlack
+			step := (number - last.number) % numbers
 			switch {
-			case most >= numbers: // numbers came round: nothing can be said
+			case level < last.level || float64(level-last.level) > most*16/fill+1:
+				right, why = false, fmt.Sprintf("has level %d, the one before has %d", level, last.level)
+			case most >= numbers: // numbers came round: no more can be said
 			case step == 0:
 				right, why = false, "was read twice"
 			case float64(step) > most:
@@ -230,7 +278,7 @@ func judge(converter uint32, samples []rig.Sample, sps float64) tally {
 			}
 			continue
 		}
-		last.number, last.at, last.any = number, s.Elapsed, true
+		last.level, last.number, last.at, last.any = level, number, s.Elapsed, true
 	}
 	return t
 }
@@ -266,6 +314,7 @@ type converter struct {
 	onPins             bool
 	clock              uint32 // its clock line, when on pins
 	spoiled, slipsRead uint64
+	unfed              uint64 // conversions with the valve's pin high and no heartbeat
 }
 
 // counters is the module's file.
@@ -273,6 +322,8 @@ type counters struct {
 	converters map[uint32]converter
 	powerDowns map[uint32]uint64 // by clock line
 	nacks      uint64
+	beats      uint64
+	alarms     uint64
 }
 
 func parseCounters(r io.Reader) (counters, error) {
@@ -296,13 +347,15 @@ func parseCounters(r io.Reader) (counters, error) {
 		case "clock":
 			c.powerDowns[uint32(v["line"])] = v["power_downs"]
 		case "converter":
-			c.converters[uint32(v["id"])] = converter{onPins: true, clock: uint32(v["clock"]), spoiled: v["spoiled"], slipsRead: v["slips_read"]}
+			c.converters[uint32(v["id"])] = converter{onPins: true, clock: uint32(v["clock"]), spoiled: v["spoiled"], slipsRead: v["slips_read"], unfed: v["unfed"]}
 		case "i2c_converter":
-			c.converters[uint32(v["id"])] = converter{slipsRead: v["slips_read"]}
+			c.converters[uint32(v["id"])] = converter{slipsRead: v["slips_read"], unfed: v["unfed"]}
+		case "outputs":
+			c.beats, c.alarms = v["beats"], v["alarms"]
 		case "i2c":
 			c.nacks = v["nacks"]
 		default:
-			return c, fmt.Errorf("line %d: %q is neither clock, converter, i2c nor i2c_converter", n, fields[0])
+			return c, fmt.Errorf("line %d: %q is neither clock, converter, outputs, i2c nor i2c_converter", n, fields[0])
 		}
 	}
 	if err := lines.Err(); err != nil {

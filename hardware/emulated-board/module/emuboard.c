@@ -3,12 +3,15 @@
  * A measuring board that is not there: converters behind a real gpio chip and a
  * real I2C adapter, so that unmodified programs can be tried on a real kernel.
  *
- * gpio chip "emuboard" (find it by this label):
+ * gpio chip "emuboard" (find it by this label); with own = 6 and bank = 8 it has
  *
- *	line 2i, 2i+1       i < own: clock and data of a converter with a clock
- *	                    line of its own
- *	line 2*own          clock line that the whole bank shares
- *	line 2*own+1+j      j < bank: data of the bank's converters
+ *	line 2i, 2i+1    i from 0 to 5: clock and data of a converter with a clock line
+ *	                 of its own
+ *	line 12          clock line that the whole bank shares
+ *	line 13+j        j from 0 to 7: data of the bank's converters
+ *	line 21+k        k from 0 to 15: valve of converter k's tube
+ *	line 37          heartbeat, whose pulses keep the valves powered for 0.8 s
+ *	line 38          alarm
  *
  * The converters behave as the HX711's data sheet says (AVIA Semiconductor, no
  * revision number): data low means ready; 24 bits, the highest first, change at
@@ -23,18 +26,21 @@
  * bus (a zero wins); if none is, nobody answers. A read of the result's three bytes
  * in more than one transfer may get bytes of two conversions.
  *
- * Every conversion's value tells which converter made it, which conversion it is,
- * and a check that no shift keeps:
+ * Every conversion's value tells which converter made it, how full its tube is,
+ * which conversion it is, and a check that no shift keeps:
  *
- *	bits 23-20  converter: own ones from 0, then the bank, then I2C
- *	bits 19-8   number of the conversion, from 0, one more each period
- *	bits 7-0    check, see check_of
+ *	bits 23-20  converter: own ones from 0, then the bank, then (14, 15) I2C
+ *	bits 19-11  level: one more every (fill + converter) / 16 nominal periods while
+ *	            its valve is powered
+ *	bits 10-5   check, see check_of; it looks like white noise
+ *	bits 4-0    number of the conversion, one more each period
  *
  * so that whoever gets a value can tell whether it is right. The number runs with
  * time, whether or not anybody reads.
  *
- * /sys/kernel/debug/emuboard/counters tells what really happened: one line for
- * each clock line, converter and the I2C bus, in words and name=value pairs.
+ * /sys/kernel/debug/emuboard/counters tells what really happened: a line for each
+ * clock line and converter, for the outputs and for the I2C bus, each a word and
+ * name=value pairs.
  */
 #include <linux/bitops.h>
 #include <linux/debugfs.h>
@@ -59,6 +65,12 @@
 #define MAX_BANK	8
 #define NUM_I2C		2
 #define FIRST_I2C_ID	(MAX_OWN + MAX_BANK)
+#define NUM_VALVES	(FIRST_I2C_ID + NUM_I2C)
+#define HEARTBEAT	NUM_VALVES	/* index of an output */
+#define ALARM		(NUM_VALVES + 1)
+#define NUM_OUTPUTS	(NUM_VALVES + 2)
+#define HOLD_NS		(800 * NSEC_PER_MSEC)
+#define MAX_LEVEL	511
 #define POWER_DOWN_NS	(60 * NSEC_PER_USEC)
 
 static unsigned int own = 6;
@@ -76,6 +88,10 @@ MODULE_PARM_DESC(sps, "nominal conversions a second, 10 or 80 (default 80)");
 static unsigned int spread_ppm = 2000;
 module_param(spread_ppm, uint, 0444);
 MODULE_PARM_DESC(spread_ppm, "each converter is slower than the one before it by this, 0 to 10000 ppm (default 2000)");
+
+static unsigned int fill = 64;
+module_param(fill, uint, 0444);
+MODULE_PARM_DESC(fill, "sixteenths of a nominal period for one step of converter 0's level while its valve is powered, 16 to 10000; one more for each converter after it (default 64)");
 
 /* Faults; they may be changed at any time, and 0 means none. */
 
@@ -113,20 +129,20 @@ MODULE_PARM_DESC(brown_out, "write 1: the I2C converters lose power and register
 
 /* ---- the pattern ---- */
 
-static u32 check_of(u32 head)
+/* The check of converter, level and number, put together. */
+static u32 check_of(u32 of)
 {
-	u32 x = (head + 1) * 0x9E3779B1u;
+	u32 x = (of + 1) * 0x9E3779B1u;
 
 	x ^= x >> 15;
 	x *= 0x85EBCA6Bu;
-	return x >> 24;
+	return x >> 26;
 }
 
-static u32 value_of(unsigned int id, u32 number)
+static u32 value_of(unsigned int id, u32 level, u32 number)
 {
-	u32 head = id << 12 | (number & 0xFFF);
-
-	return head << 8 | check_of(head);
+	number &= 0x1F;
+	return id << 20 | level << 11 | check_of(id << 14 | level << 5 | number) << 5 | number;
 }
 
 static u32 slipped(u32 value)
@@ -138,6 +154,14 @@ static u32 slipped(u32 value)
 
 struct board;
 struct clock_line;
+
+/* The tube on a converter; under the converter's lock. */
+struct tube {
+	u32 level;
+	u64 seen_ns;		/* it was last moved on */
+	u64 toward_ns;		/* time with fuel toward the next step */
+	u64 unfed;		/* conversions with its valve's pin high, but no heartbeat */
+};
 
 struct converter {
 	struct clock_line *clock;
@@ -152,6 +176,7 @@ struct converter {
 	u64 due_ns;			/* its conversion ends */
 	u32 number;			/* conversions that have ended */
 	u32 value;
+	struct tube tube;
 	unsigned int pulses;		/* since the last one ended */
 	unsigned int gain, next_gain;
 	bool has_value;			/* one has ended since power-up */
@@ -182,6 +207,7 @@ struct i2c_converter {
 	bool converting;
 	u64 due_ns, period_ns, calibrated_ns;
 	u32 number, value;
+	struct tube tube;
 	bool slips;
 	u8 pointer;
 	u64 reads, slips_read, power_ups;
@@ -193,6 +219,10 @@ struct board {
 	unsigned int n_clocks;
 	struct converter converters[MAX_OWN + MAX_BANK];
 	unsigned int n_converters;
+
+	raw_spinlock_t output_lock;	/* for the outputs */
+	bool output[NUM_OUTPUTS], level[NUM_OUTPUTS];
+	u64 beat_ns, beats, alarms;
 
 	struct i2c_adapter adapter;
 	struct mutex i2c_lock;		/* for what follows */
@@ -216,6 +246,29 @@ static u32 next_random(struct clock_line *c)
 static u32 random_below(struct clock_line *c, u32 n)
 {
 	return (u64)next_random(c) * n >> 24;
+}
+
+/* Moves a tube on to now. */
+static void fill_tube(struct board *b, struct tube *t, unsigned int id, u64 now)
+{
+	u64 step_ns = div_u64((fill + id) * (u64)NSEC_PER_SEC, 16 * sps);
+	u64 since_ns = now - t->seen_ns;
+	unsigned long flags;
+	bool open, fed;
+
+	t->seen_ns = now;
+	raw_spin_lock_irqsave(&b->output_lock, flags);
+	open = b->level[id];
+	fed = b->beats && now - b->beat_ns < HOLD_NS;
+	raw_spin_unlock_irqrestore(&b->output_lock, flags);
+	if (!open)
+		return;
+	if (!fed) {
+		t->unfed++;
+		return;
+	}
+	for (t->toward_ns += since_ns; t->toward_ns >= step_ns; t->toward_ns -= step_ns)
+		t->level = min(t->level + 1, (u32)MAX_LEVEL);
 }
 
 /* Gives the edge to whoever asked for it; without the lock. */
@@ -276,6 +329,7 @@ static enum hrtimer_restart conversion_ends(struct hrtimer *timer)
 	k->due_ns = ktime_to_ns(hrtimer_get_expires(timer));
 	again = HRTIMER_RESTART;
 	k->number += periods;
+	fill_tube(c->board, &k->tube, k->id, now);
 	if (k->pulses && k->pulses < 25)
 		k->spoiled++;
 	k->pulses = 0;
@@ -293,7 +347,7 @@ static enum hrtimer_restart conversion_ends(struct hrtimer *timer)
 		k->data = true;
 		goto out;
 	}
-	k->value = value_of(k->id, k->number);
+	k->value = value_of(k->id, k->tube.level, k->number);
 	k->slips = slip_every && k->number % slip_every == 0;
 	if (k->slips)
 		k->value = slipped(k->value);
@@ -422,36 +476,90 @@ static struct converter *data_at(struct board *b, unsigned int line)
 {
 	if (line < 2 * own)
 		return line % 2 ? &b->converters[line / 2] : NULL;
-	return line > 2 * own ? &b->converters[own + line - 2 * own - 1] : NULL;
+	if (line == 2 * own || line >= b->n_clocks + b->n_converters)
+		return NULL;
+	return &b->converters[own + line - 2 * own - 1];
+}
+
+/* The index of an output, or -1. */
+static int output_at(struct board *b, unsigned int line)
+{
+	unsigned int first = b->n_clocks + b->n_converters;
+
+	return line < first ? -1 : (int)(line - first);
+}
+
+static void set_output(struct board *b, unsigned int at, bool level)
+{
+	unsigned long flags;
+
+	raw_spin_lock_irqsave(&b->output_lock, flags);
+	if (level && !b->level[at]) {
+		if (at == HEARTBEAT) {
+			b->beats++;
+			b->beat_ns = ktime_get_ns();
+		} else if (at == ALARM) {
+			b->alarms++;
+		}
+	}
+	b->level[at] = level;
+	raw_spin_unlock_irqrestore(&b->output_lock, flags);
 }
 
 static int emu_get_direction(struct gpio_chip *gc, unsigned int line)
 {
-	struct clock_line *c = clock_at(gpiochip_get_data(gc), line);
+	struct board *b = gpiochip_get_data(gc);
+	struct clock_line *c = clock_at(b, line);
+	int at = output_at(b, line);
+	bool out = c ? READ_ONCE(c->output) : at >= 0 && READ_ONCE(b->output[at]);
 
-	return c && READ_ONCE(c->output) ? GPIO_LINE_DIRECTION_OUT : GPIO_LINE_DIRECTION_IN;
+	return out ? GPIO_LINE_DIRECTION_OUT : GPIO_LINE_DIRECTION_IN;
 }
 
 static int emu_direction_input(struct gpio_chip *gc, unsigned int line)
 {
-	struct clock_line *c = clock_at(gpiochip_get_data(gc), line);
+	struct board *b = gpiochip_get_data(gc);
+	struct clock_line *c = clock_at(b, line);
+	int at = output_at(b, line);
 
 	if (c && READ_ONCE(c->output)) {
 		/* Nobody drives it any more: the pull-up does. */
 		WRITE_ONCE(c->output, false);
 		set_clock(c, true);
 	}
+	if (at >= 0) {
+		/* The bench's pull-down does. */
+		WRITE_ONCE(b->output[at], false);
+		set_output(b, at, false);
+	}
 	return 0;
+}
+
+static void emu_set(struct gpio_chip *gc, unsigned int line, int value)
+{
+	struct board *b = gpiochip_get_data(gc);
+	struct clock_line *c = clock_at(b, line);
+	int at = output_at(b, line);
+
+	if (c)
+		set_clock(c, value);
+	else if (at >= 0)
+		set_output(b, at, value);
 }
 
 static int emu_direction_output(struct gpio_chip *gc, unsigned int line, int value)
 {
-	struct clock_line *c = clock_at(gpiochip_get_data(gc), line);
+	struct board *b = gpiochip_get_data(gc);
+	struct clock_line *c = clock_at(b, line);
+	int at = output_at(b, line);
 
-	if (!c)
+	if (c)
+		WRITE_ONCE(c->output, true);
+	else if (at >= 0)
+		WRITE_ONCE(b->output[at], true);
+	else
 		return -EINVAL;		/* the converter drives it */
-	WRITE_ONCE(c->output, true);
-	set_clock(c, value);
+	emu_set(gc, line, value);
 	return 0;
 }
 
@@ -463,6 +571,8 @@ static int emu_get(struct gpio_chip *gc, unsigned int line)
 	unsigned long flags;
 	int level;
 
+	if (!c)
+		return READ_ONCE(b->level[output_at(b, line)]);
 	raw_spin_lock_irqsave(&c->lock, flags);
 	look_at_power(c, ktime_get_ns());
 	level = k ? k->data : c->high;
@@ -489,15 +599,10 @@ static int emu_get_multiple(struct gpio_chip *gc, unsigned long *mask, unsigned 
 				__assign_bit(c->converters[j].line, bits, c->converters[j].data);
 		raw_spin_unlock_irqrestore(&c->lock, flags);
 	}
+	for (i = b->n_clocks + b->n_converters; i < gc->ngpio; i++)
+		if (test_bit(i, mask))
+			__assign_bit(i, bits, READ_ONCE(b->level[output_at(b, i)]));
 	return 0;
-}
-
-static void emu_set(struct gpio_chip *gc, unsigned int line, int value)
-{
-	struct clock_line *c = clock_at(gpiochip_get_data(gc), line);
-
-	if (c)
-		set_clock(c, value);
 }
 
 static int emu_set_config(struct gpio_chip *gc, unsigned int line, unsigned long config)
@@ -603,14 +708,12 @@ static int add_gpio(struct device *dev, struct board *b)
 		add_clock(b, 2 * i, 1);
 	if (bank)
 		add_clock(b, 2 * own, bank);
-	if (!b->n_clocks)
-		return 0;
-
+	raw_spin_lock_init(&b->output_lock);
 	gc->label = NAME;
 	gc->parent = dev;
 	gc->owner = THIS_MODULE;
 	gc->base = -1;
-	gc->ngpio = b->n_clocks + b->n_converters;
+	gc->ngpio = b->n_clocks + b->n_converters + NUM_OUTPUTS;
 	gc->can_sleep = true;		/* stalls do */
 	gc->get_direction = emu_get_direction;
 	gc->direction_input = emu_direction_input;
@@ -679,7 +782,7 @@ static void i2c_reset(struct i2c_converter *k)
 }
 
 /* Brings a converter up to now. */
-static void i2c_advance(struct i2c_converter *k, u64 now)
+static void i2c_advance(struct board *b, struct i2c_converter *k, u64 now)
 {
 	u8 *pu = &k->reg[PU_CTRL];
 	bool powered = (*pu & (PU_PUD | PU_PUA)) == (PU_PUD | PU_PUA);
@@ -710,7 +813,8 @@ static void i2c_advance(struct i2c_converter *k, u64 now)
 	behind = div64_u64(now - k->due_ns, k->period_ns) + 1;
 	k->due_ns += behind * k->period_ns;
 	k->number += behind;
-	k->value = value_of(k->id, k->number);
+	fill_tube(b, &k->tube, k->id, now);
+	k->value = value_of(k->id, k->tube.level, k->number);
 	k->slips = slip_every && k->number % slip_every == 0;
 	if (k->slips)
 		k->value = slipped(k->value);
@@ -774,7 +878,7 @@ static int converter_message(struct board *b, struct i2c_msg *m, u64 now)
 		if (!(b->mux & BIT(i)))
 			continue;
 		answered = true;
-		i2c_advance(k, now);
+		i2c_advance(b, k, now);
 		if (m->flags & I2C_M_RD) {
 			for (j = 0; j < m->len; j++)
 				m->buf[j] &= i2c_read_byte(k);
@@ -784,7 +888,7 @@ static int converter_message(struct board *b, struct i2c_msg *m, u64 now)
 			k->pointer = m->buf[0];
 		for (j = 1; j < m->len; j++)
 			i2c_write_byte(k, m->buf[j], now);
-		i2c_advance(k, now);
+		i2c_advance(b, k, now);
 	}
 	return answered ? 0 : -ENXIO;
 }
@@ -885,14 +989,19 @@ static int counters_show(struct seq_file *s, void *unused)
 		seq_printf(s, "clock line=%u converters=%u reads=%llu power_downs=%llu high_stalls=%llu low_stalls=%llu\n",
 			   seen.line, seen.n, seen.reads, seen.power_downs, seen.high_stalls, seen.low_stalls);
 		for (j = 0; j < seen.n; j++)
-			seq_printf(s, "converter id=%u clock=%u data=%u gain=%u conversions=%u whole=%llu spoiled=%llu slips_read=%llu\n",
-				   at[j].id, seen.line, at[j].line, at[j].gain, at[j].number, at[j].whole, at[j].spoiled, at[j].slips_read);
+			seq_printf(s, "converter id=%u clock=%u data=%u gain=%u conversions=%u whole=%llu spoiled=%llu slips_read=%llu level=%u unfed=%llu\n",
+				   at[j].id, seen.line, at[j].line, at[j].gain, at[j].number, at[j].whole, at[j].spoiled,
+				   at[j].slips_read, at[j].tube.level, at[j].tube.unfed);
 	}
+	seq_printf(s, "outputs beats=%llu alarms=%llu\n", READ_ONCE(b->beats), READ_ONCE(b->alarms));
 	mutex_lock(&b->i2c_lock);
 	seq_printf(s, "i2c transfers=%llu nacks=%llu mux=%u\n", b->transfers, b->nacks, b->mux);
-	for (i = 0; i < NUM_I2C; i++)
-		seq_printf(s, "i2c_converter id=%u conversions=%u whole=%llu slips_read=%llu power_ups=%llu\n", b->i2c[i].id,
-			   b->i2c[i].number, b->i2c[i].reads, b->i2c[i].slips_read, b->i2c[i].power_ups);
+	for (i = 0; i < NUM_I2C; i++) {
+		struct i2c_converter *k = &b->i2c[i];
+
+		seq_printf(s, "i2c_converter id=%u conversions=%u whole=%llu slips_read=%llu power_ups=%llu level=%u unfed=%llu\n",
+			   k->id, k->number, k->reads, k->slips_read, k->power_ups, k->tube.level, k->tube.unfed);
+	}
 	mutex_unlock(&b->i2c_lock);
 	return 0;
 }
@@ -915,10 +1024,10 @@ static int emu_probe(struct platform_device *pdev)
 	b = devm_kzalloc(dev, sizeof(*b), GFP_KERNEL);
 	if (!b)
 		return -ENOMEM;
-	ret = add_i2c(dev, b);
+	ret = add_gpio(dev, b);
 	if (ret)
 		return ret;
-	ret = add_gpio(dev, b);
+	ret = add_i2c(dev, b);
 	if (ret)
 		return ret;
 	/* Without debugfs there are no counters; the board works. */
@@ -938,9 +1047,10 @@ static int __init emu_init(void)
 {
 	int ret;
 
-	if (own > MAX_OWN || bank > MAX_BANK || (sps != 10 && sps != 80) || spread_ppm > 10000) {
-		pr_err(NAME ": own=%u (0 to %u), bank=%u (0 to %u), sps=%u (10 or 80), spread_ppm=%u (0 to 10000): one is out of range\n",
-		       own, MAX_OWN, bank, MAX_BANK, sps, spread_ppm);
+	if (own > MAX_OWN || bank > MAX_BANK || (sps != 10 && sps != 80) || spread_ppm > 10000 ||
+	    fill < 16 || fill > 10000) {
+		pr_err(NAME ": own=%u (0 to %u), bank=%u (0 to %u), sps=%u (10 or 80), spread_ppm=%u (0 to 10000), fill=%u (16 to 10000): one is out of range\n",
+		       own, MAX_OWN, bank, MAX_BANK, sps, spread_ppm, fill);
 		return -EINVAL;
 	}
 	ret = platform_driver_register(&emu_driver);
