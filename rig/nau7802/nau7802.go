@@ -39,8 +39,9 @@
 //     its readings are Settling, and an Event says that a tare is due: the new offset
 //     calibration is not the old one.
 //  4. Torn off: a chip that goes in the middle of a read leaves ones in the place of the bits
-//     still to come. A value that ends in four ones is taken only if the chip still answers
-//     as it should: what is left of this error is under 8 counts.
+//     still to come, and one that was reset just before holds 0. A value that ends in four
+//     ones, or is 0, is taken only if the chip still answers as it should: what is left of
+//     this error is under 8 counts.
 //
 // A transaction that is not acknowledged is tried three times; then the reading waits for the
 // chip, and says Absent or Stalled if it does not come back in time.
@@ -459,7 +460,7 @@ func (s *Sensor) take(at time.Duration, looks int) (rig.Reading, error) {
 		s.notReady = from // a conversion may have ended since, and wait
 		return rig.Reading{Elapsed: at, Quality: rig.Misread}, nil
 	}
-	if counts&0xF == 0xF {
+	if counts == 0 || counts&0xF == 0xF {
 		if err := s.get(regPUCtrl, 1); err != nil || s.r[0]&^puReady != s.power {
 			s.torn.Add(1)
 			return rig.Reading{Elapsed: at, Quality: rig.Misread}, nil

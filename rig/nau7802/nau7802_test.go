@@ -636,6 +636,52 @@ func TestTornOff(t *testing.T) {
 	}
 }
 
+// resets is a bus whose chip loses its power after it was found ready and before its
+// conversion is read: every register then reads 0, until it is set up anew.
+type resets struct {
+	i2c.Bus
+	now, reset bool
+}
+
+func (d *resets) Tx(addr uint16, w, r []byte) error {
+	d.reset = len(w) == 1 && (d.reset || d.now && w[0] == 0x12)
+	if !d.reset {
+		return d.Bus.Tx(addr, w, r)
+	}
+	d.now = false
+	clear(r)
+	return nil
+}
+
+// The 0 that a reset leaves in ADCO is no reading; one that was converted is.
+func TestResetBeforeTheRead(t *testing.T) {
+	code := int32(0x123450)
+	b := bench(t, simbench.Options{Seed: 14, Counts: func(int, uint64, int) int32 { return code }}, 80)
+	bus := &resets{Bus: b.I2C(0)}
+	s := open(t, bus, b, nau7802.Options{})
+	for range 50 {
+		read(t, s)
+	}
+	bus.now = true
+	if r := read(t, s); r.Quality != rig.Misread {
+		t.Errorf("reset before the read: %+v, want a misread", r)
+	}
+	if r := read(t, s); r.Quality != rig.Stalled {
+		t.Errorf("then: %+v, want stalled", r)
+	}
+	read(t, s)
+	if n := tares(s.Events()); n != 1 {
+		t.Errorf("a tare was said to be due %d times, want once", n)
+	}
+	code = 0
+	for range 50 {
+		read(t, s)
+	}
+	if r := read(t, s); r.Quality != rig.Good || r.Counts != 0 {
+		t.Errorf("a conversion of 0: %+v", r)
+	}
+}
+
 // Another chip at the address is not taken for a NAU7802, and the reading does not spin.
 func TestAnotherChip(t *testing.T) {
 	b, err := simbench.New(simbench.Options{Channels: 1})
