@@ -55,7 +55,7 @@ func NewHeartbeat(pin gpio.PinOut) (*Heartbeat, error) {
 }
 
 func (h *Heartbeat) failed(err error) error {
-	return fmt.Errorf("heartbeat: driving pin %v: %w: check its wiring and heartbeat_pin in the config", h.pin, err)
+	return fmt.Errorf("heartbeat: driving pin %s: %w: check its wiring and heartbeat_pin in the config", pinName(h.pin), err)
 }
 
 // Begin makes the heartbeat follow the samples of these channels.

@@ -3,6 +3,7 @@ package outlet
 import (
 	"errors"
 	"fmt"
+	"strconv"
 	"sync"
 
 	"periph.io/x/conn/v3/gpio"
@@ -48,10 +49,18 @@ func (o *output) set(on bool) error {
 	}
 	if err := o.pin.Out(level); err != nil {
 		o.state = Unknown
-		return fmt.Errorf("%s: driving pin %v %v (%v): %w: check its wiring and the pin's number in the config", o.what, o.pin, level, want, err)
+		return fmt.Errorf("%s: driving pin %s %v (%v): %w: check its wiring and the pin's number in the config", o.what, pinName(o.pin), level, want, err)
 	}
 	o.state = want
 	return nil
+}
+
+// pinName is a pin's name or number: the String of some pins is many lines long.
+func pinName(p gpio.PinOut) string {
+	if n := p.Name(); n != "" {
+		return n
+	}
+	return strconv.Itoa(p.Number())
 }
 
 func (o *output) is() State {

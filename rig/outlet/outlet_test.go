@@ -29,7 +29,7 @@ type levelPin struct {
 	l    gpio.Level
 }
 
-func (p *levelPin) String() string                        { return p.name }
+func (p *levelPin) String() string                        { return "{\n\t" + p.name + "\n}" } // as a real pin's
 func (p *levelPin) Name() string                          { return p.name }
 func (p *levelPin) Number() int                           { return 0 }
 func (p *levelPin) Function() string                      { return "" }
@@ -176,6 +176,9 @@ func TestPinErrorAtEachOperation(t *testing.T) {
 		}
 		if !strings.Contains(err.Error(), "pin ") || !strings.Contains(err.Error(), "config") {
 			t.Errorf("operation %d: the error names no pin or no next step: %v", k, err)
+		}
+		if strings.Contains(err.Error(), "{") {
+			t.Errorf("operation %d: the error does not name the pin plainly: %v", k, err)
 		}
 		for i, p := range f.valvePins {
 			if !p.broken && p.Read() != gpio.Low {
