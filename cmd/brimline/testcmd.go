@@ -670,7 +670,8 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 			density = lightestGPerML
 		}
 		r.names, r.capacity = append(r.names, c.Name), append(r.capacity, c.CapacityML)
-		tubes = append(tubes, outlet.Tube{Channel: ch, Name: c.Name, ZeroCounts: cal.Zero, CountsPerGram: cal.CountsPerGram, DensityGPerML: density, CapacityML: c.CapacityML})
+		tubes = append(tubes, outlet.Tube{Channel: ch, Name: c.Name, ZeroCounts: cal.Zero, CountsPerGram: cal.CountsPerGram, DensityGPerML: density, CapacityML: c.CapacityML,
+			Coarse: c.Sensor == "ads1115"})
 		run.Positions = append(run.Positions, ingest.PositionOn{Channel: c.Name, Injector: positions[ch]})
 	}
 	if r.guard, err = outlet.NewGuard(tubes...); err != nil {

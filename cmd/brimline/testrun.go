@@ -272,13 +272,24 @@ func (r *benchRun) rest() error {
 	case !r.flowed && !r.set.HasValves():
 		return errRunOver // nothing was begun
 	case len(r.rising) > 0:
-		if atRest || r.elapsed-r.since >= alarmMost {
+		if atRest && r.knowsRising() || r.elapsed-r.since >= alarmMost {
 			return r.quiet()
 		}
 	case atRest && r.elapsed-r.since >= r.still+dripsFor || r.elapsed-r.since >= afterMost+r.still:
 		return r.quiet()
 	}
 	return nil
+}
+
+// knowsRising reports whether the level of every tube that rose is known: one that is not
+// read any more seems to be at rest.
+func (r *benchRun) knowsRising() bool {
+	for i, ch := range r.channels {
+		if slices.Contains(r.rising, r.names[i]) && !r.guard.Knows(ch) {
+			return false
+		}
+	}
+	return true
 }
 
 func (r *benchRun) quiet() error {

@@ -44,6 +44,7 @@ type Tube struct {
 	CountsPerGram float64
 	DensityGPerML float64 // when it is not known: a low one, which makes levels too high, not too low
 	CapacityML    float64
+	Coarse        bool // a converter of 16 bits, say, which may repeat a code for ever
 }
 
 // Cause is why the guard wants a run to stop, or sounds the alarm.
@@ -51,11 +52,22 @@ type Cause string
 
 const (
 	Full      Cause = "full"       // a tube is at the limit
-	Lost      Cause = "lost"       // a channel gives no good readings: its level is not known
+	Lost      Cause = "lost"       // a channel gives no good readings, or one code only: its level is not known
 	Plateau   Cause = "plateau"    // a tube rises no more while others do: it may run over
 	FlowEnded Cause = "flow-ended" // no tube rises any more
 	Rising    Cause = "rising"     // a tube rises although the flow was taken off it
 )
+
+// word is the cause's place in what a tube was told of.
+func (c Cause) word() int {
+	switch c {
+	case Rising:
+		return 1
+	case Full:
+		return 2
+	}
+	return 0
+}
 
 // Stop is the guard's word. It is an error, so that a Sink can end an acquisition.
 type Stop struct {
@@ -66,6 +78,7 @@ type Stop struct {
 	LevelML    float64       // as far as known
 	CapacityML float64
 	ForS       float64 // Lost, Plateau, FlowEnded: for how long, s
+	Stuck      bool    // Lost: its converter gives one code again and again
 }
 
 func (s *Stop) Error() string {
@@ -73,6 +86,9 @@ func (s *Stop) Error() string {
 	case Full:
 		return fmt.Sprintf("%s holds %.1f mL and may hold %.1f mL (%.0f %% of its %g mL): empty it, and use a larger tube or a shorter run", s.Name, s.LevelML, FullPart*s.CapacityML, 100*FullPart, s.CapacityML)
 	case Lost:
+		if s.Stuck {
+			return fmt.Sprintf("%s has given the same code for %.1f s, which a living cell never does, so its level (last %.1f mL) is not known: switch its converter's supply off and on", s.Name, s.ForS, s.LevelML)
+		}
 		return fmt.Sprintf("%s has given no good reading for %.1f s, so its level (last %.1f mL) is not known: check its plug and its converter", s.Name, s.ForS, s.LevelML)
 	case Plateau:
 		return fmt.Sprintf("%s has not risen for %.0f s at %.1f mL while other tubes do: it may be running over (is capacity_ml = %g right?) or its hose is blocked: look at it now", s.Name, s.ForS, s.LevelML, s.CapacityML)
@@ -117,7 +133,9 @@ type tube struct {
 	actML      float64
 	told       [3]bool // what was said since Begin: plateau or lost; rising; full
 
-	good  time.Duration // of the newest good reading, or when the phase began
+	heard time.Duration // of the newest good reading, or when the phase began
+	good  time.Duration // the same, of one whose code was not that of the reading before
+	code  int32         // of the newest good reading
 	above time.Duration // weight of the readings over actML, less those below
 
 	blockAt  time.Duration
@@ -178,7 +196,7 @@ func (g *Guard) Begin(at time.Duration) {
 	for i := range g.tubes {
 		t := &g.tubes[i]
 		t.told = [3]bool{}
-		t.good, t.above, t.flowing, t.rises = at, 0, false, 0
+		t.heard, t.good, t.above, t.flowing, t.rises = at, at, 0, false, 0
 		t.based, t.baseML, t.liftML = t.known, t.levelML, 0
 		if t.known && t.levelML < 0 {
 			t.liftML = -t.levelML
@@ -235,6 +253,17 @@ func (g *Guard) Flow() (time.Duration, bool) {
 	return first, any
 }
 
+// Knows reports whether a channel's level is known: it has given a good reading, and not
+// the same code again and again, within the last 2 s.
+func (g *Guard) Knows(channel int) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if channel < 0 || channel >= len(g.by) || g.by[channel] < 0 {
+		return false
+	}
+	return g.now-g.tubes[g.by[channel]].good <= lostAfter
+}
+
 // StillSince returns the elapsed time since when no tube has moved by 0.1 mL or more,
 // not before Released.
 func (g *Guard) StillSince() time.Duration {
@@ -261,8 +290,12 @@ func (g *Guard) Put(samples []rig.Sample) error {
 		if s.Channel < 0 || s.Channel >= len(g.by) || g.by[s.Channel] < 0 {
 			continue
 		}
-		if found := g.take(&g.tubes[g.by[s.Channel]], s); stop == nil {
+		t := &g.tubes[g.by[s.Channel]]
+		switch found := g.take(t, s); {
+		case stop == nil:
 			stop = found
+		case found != nil: // one at a time: this one is told by the tube's next samples
+			t.told[found.Cause.word()] = false
 		}
 	}
 	if g.phase == collecting && stop == nil {
@@ -281,7 +314,9 @@ func (g *Guard) lost() *Stop {
 		t := &g.tubes[i]
 		if silent := g.now - t.good; silent > lostAfter && !t.told[0] {
 			t.told[0] = true
-			return t.stop(Lost, g.now, silent)
+			stop := t.stop(Lost, g.now, silent)
+			stop.Stuck = g.now-t.heard < lostAfter
+			return stop
 		}
 	}
 	return nil
@@ -306,8 +341,13 @@ func (g *Guard) take(t *tube, s *rig.Sample) *Stop {
 	default:
 		return nil
 	}
-	since := max(0, s.Elapsed-t.good)
-	t.good = max(t.good, s.Elapsed)
+	since := max(0, s.Elapsed-t.heard)
+	t.heard = max(t.heard, s.Elapsed)
+	// The same code again is no sign that the converter lives.
+	if t.Coarse || s.Quality == rig.Saturated || s.Counts != t.code {
+		t.good = t.heard
+	}
+	t.code = s.Counts
 	if g.phase != idle {
 		weight := min(since, agreeMost)
 		if mL < t.actML {

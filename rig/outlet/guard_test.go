@@ -319,6 +319,70 @@ func TestGuardGoesOnAfterTheRelease(t *testing.T) {
 	wantStop(t, feed(t, g, rng, 80, 90, 150, rise), outlet.Rising, 0)
 }
 
+// Converters on one clock line give their samples together, so their tubes come to the
+// same word at the same moment: none is left out.
+func TestGuardTellsOfEveryTube(t *testing.T) {
+	rng := rand.New(rand.NewPCG(13, 14))
+	g := newGuard(t, tubes(3)...)
+	set := make([]rig.Sample, 3)
+	told := map[outlet.Cause][3]int{}
+	g.Begin(0)
+	for i := range 80 * 90 {
+		at := float64(i) / 80
+		if i == 80*20 {
+			g.Released(20*time.Second, 2*time.Second)
+		}
+		for ch := range set {
+			set[ch] = rig.Sample{Channel: ch, Reading: rig.Reading{Elapsed: time.Duration(at * 1e9), Counts: int32(zeroCounts + countsPerML*(20+at) + whiteCounts*rng.NormFloat64())}}
+		}
+		var stop *outlet.Stop
+		if errors.As(g.Put(set), &stop) {
+			n := told[stop.Cause]
+			n[stop.Channel]++
+			told[stop.Cause] = n
+		}
+	}
+	for _, c := range []outlet.Cause{outlet.Rising, outlet.Full} {
+		if told[c] != [3]int{1, 1, 1} {
+			t.Errorf("%s was told %v times, want once of each tube", c, told[c])
+		}
+	}
+}
+
+// A converter that gives one code again and again shows a tube at rest that fills: its
+// level is not known. A coarse one may do so.
+func TestGuardStopsWhereACodeIsStuck(t *testing.T) {
+	for _, coarse := range []bool{false, true} {
+		ts := tubes(2)
+		ts[1].Coarse = coarse
+		g := newGuard(t, ts...)
+		g.Begin(0)
+		next := stream(1)
+		var stop *outlet.Stop
+		for i := range 80 * 20 {
+			at := time.Duration(i) * time.Second / 80
+			stuck := rig.Sample{Channel: 1, Reading: rig.Reading{Elapsed: at, Counts: zeroCounts + 3000}}
+			if at < 10*time.Second {
+				stuck.Counts += int32(i % 5)
+			}
+			if err := errors.Join(g.Put(next()), g.Put([]rig.Sample{stuck})); errors.As(err, &stop) {
+				break
+			}
+			if late := at - 10*time.Second; g.Knows(1) != (late < 0 || coarse) && (late < 0 || late > 2050*time.Millisecond) {
+				t.Fatalf("coarse %v: level known %v at %v", coarse, g.Knows(1), at)
+			}
+		}
+		if coarse {
+			wantNone(t, stop)
+			continue
+		}
+		wantStop(t, stop, outlet.Lost, 1)
+		if at := stop.At.Seconds(); at < 11.9 || at > 12.1 || !strings.Contains(stop.Error(), "same code") {
+			t.Errorf("stuck from 10 s on: told at %.2f s, want 12: %v", at, stop)
+		}
+	}
+}
+
 func TestNewGuardRefuses(t *testing.T) {
 	for name, change := range map[string]func(*outlet.Tube){
 		"calibration": func(x *outlet.Tube) { x.CountsPerGram = 0 },
