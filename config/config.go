@@ -74,6 +74,13 @@ type Channel struct {
 	ReferenceRangeV float64  `toml:"reference_range_v" json:"reference_range_v"`       // its full scale, V
 	ValidLow        *float64 `toml:"valid_low,omitempty" json:"valid_low"`             // share of the reference, or of the full scale; nil: no limits
 	ValidHigh       *float64 `toml:"valid_high,omitempty" json:"valid_high"`
+
+	// Its sender and the tube's form, which turns a level into mL. A level sender without
+	// bore and table gives counts and nothing else.
+	Sender       string       `toml:"sender" json:"sender,omitempty"`                 // "level" or "pressure"; empty for a cell
+	BoreMM       float64      `toml:"bore_mm" json:"bore_mm,omitempty"`               // of an even round tube; 0: not given
+	Strapping    [][2]float64 `toml:"strapping" json:"strapping,omitempty"`           // level mm, volume mL, both rising
+	StrappingUML float64      `toml:"strapping_u_ml" json:"strapping_u_ml,omitempty"` // standard uncertainty of its volumes
 }
 
 // Outlets are the valves' common side and the alarm: see hardware/outlets.md. A valve

@@ -213,6 +213,27 @@ func TestProblems(t *testing.T) {
 			"b.toml:24:1: channel[4].reference_input = 3: is the channel's own input; the reference is the input that the senders' supply is on",
 			"b.toml:25:1: channel[4].valid_low = 0.5: valid_low and valid_high go together",
 		}},
+		{"tubes", adsChannel("a", "input = 0\nbore_mm = 24\nstrapping = [[0, 0], [9, 99]]\nstrapping_u_ml = 0.1\n") + adsChannel("b", "input = 1\nstrapping = [[0, 0], [50, 40], [100, 39]]\nstrapping_u_ml = -1\n") +
+			adsChannel("c", "input = 2\nstrapping = [[0, 0], [100, 100]]\n") + adsChannel("d", "input = 3\nsender = 'pressure'\nbore_mm = 24\n") +
+			adsChannel("e", "address = 0x49\ninput = 0\nstrapping_u_ml = 1\nsender = 'float'\n") + adsChannel("f", "address = 0x49\ninput = 1\nstrapping = [[0, 0], [100]]\nstrapping_u_ml = 0\n") +
+			adsChannel("g", "address = 0x49\ninput = 2\nstrapping = [[0, 0], [100, 50]]\nstrapping_u_ml = 0\n") + adsChannel("h", "address = 0x49\ninput = 3\nstrapping = [[0, 0], ['x', 50]]\nstrapping_u_ml = 0\nbore_mm = 1\n") +
+			adsChannel("i", "address = 0x4a\ninput = 0\nstrapping = [[0, 5], [100, 100]]\nstrapping_u_ml = 0\n") + adsChannel("j", "address = 0x4a\ninput = 1\nstrapping = 5\nstrapping_u_ml = 0\n") + minimal + "bore_mm = 24\n", []string{
+			"b.toml:6:1: channel[1].strapping = a list: stands beside bore_mm: a tube is round and even, or has a table; keep one of the two",
+			"b.toml:12:1: channel[2].strapping = a list: row 3 (100 mm, 39 mL) does not rise above row 2 (50 mm, 40 mL): levels and volumes must both rise; look for a slip in reading",
+			"b.toml:13:1: channel[2].strapping_u_ml = -1: must be a number from 0 to 100 mL",
+			"b.toml:14:3: channel[3].strapping_u_ml: missing: must be a number from 0 to 100 mL",
+			"b.toml:24:1: channel[4].bore_mm = 24: is for a level sender; a pressure sender at the bottom of an even tube weighs what stands above it",
+			"b.toml:30:1: channel[5].strapping_u_ml = 1: has no strapping to belong to",
+			"b.toml:31:1: channel[5].sender = \"float\": must be one of [\"level\" \"pressure\"]",
+			"b.toml:37:1: channel[6].strapping = a list: row 2 is no pair of level and volume; write strapping = [[0, 0], [50, 24.5], [100, 51]]",
+			"b.toml:44:1: channel[7].strapping = a list: ends at 50 mL and the tube holds 100 mL (capacity_ml)",
+			"b.toml:51:1: channel[8].strapping = a list: stands beside bore_mm",
+			"b.toml:51:1: channel[8].strapping = a list: row 2 holds \"x\", which is no number",
+			"b.toml:53:1: channel[8].bore_mm = 1: must be a number from 2 to 500 mm",
+			"b.toml:59:1: channel[9].strapping = a list: begins with 5 mL at 0 mm: the first row is the empty tube, 0 mL",
+			"b.toml:66:1: channel[10].strapping = 5: must be a list of 2 to 200 pairs",
+			"b.toml:72:1: channel[11].bore_mm = 24: is for sensor = \"ads1115\", and this channel has \"hx711\"",
+		}},
 		{"ads1115 places", adsChannel("a", "input = 0\n") + adsChannel("b", "input = 0\n") + adsChannel("c", "input = 1\nsps = 860\nreference_input = 3\n") +
 			adsChannel("d", "input = 1\naddress = 0x49\n") + adsChannel("e", "input = 2\nsps = 860\nreference_input = 3\n"), []string{
 			"b.toml:8:1: channel[2].input: this input is channel[1] already; the chip has inputs 0 to 3",
@@ -280,7 +301,7 @@ func TestExamplesOfOtherConverters(t *testing.T) {
 		"nau7802": {Name: "tube2", CapacityML: 100, Sensor: "nau7802", ClockPin: -1, DataPin: -1, SPS: 80, Gain: 128,
 			I2CBus: 1, MuxAddress: 0x70, MuxPort: 1, Address: 0x2A, Input: 1, LDOV: 3, PGACapacitor: true},
 		"ads1115": {Name: "tube2", CapacityML: 100, Sensor: "ads1115", ClockPin: -1, DataPin: -1, SPS: 250,
-			I2CBus: 1, Address: 0x48, Input: 1, RangeV: 4.096, ReferenceInput: new(3), ReferenceRangeV: 4.096, ValidLow: new(0.05), ValidHigh: new(0.95)},
+			I2CBus: 1, Address: 0x48, Input: 1, RangeV: 4.096, ReferenceInput: new(3), ReferenceRangeV: 4.096, ValidLow: new(0.05), ValidHigh: new(0.95), Sender: "level", BoreMM: 24},
 	} {
 		text, err := ExampleOf(name)
 		if err != nil {
@@ -441,6 +462,10 @@ func withoutBlanks(c Config) any {
 			if ch.ValidLow != nil {
 				m["valid_low"], m["valid_high"] = *ch.ValidLow, *ch.ValidHigh
 			}
+			m["sender"] = ch.Sender
+			set("bore_mm", ch.BoreMM, ch.BoreMM > 0)
+			set("strapping", ch.Strapping, ch.Strapping != nil)
+			set("strapping_u_ml", ch.StrappingUML, ch.Strapping != nil)
 		}
 		if ch.ValvePin != nil {
 			m["valve_pin"] = *ch.ValvePin

@@ -24,7 +24,7 @@ var known = map[string][]string{
 	"bench": {"name", "gpio_chip"},
 	"channel": {"name", "capacity_ml", "sensor", "gpio_chip", "clock_pin", "data_pin", "sps", "gain", "valve_pin",
 		"i2c_bus", "mux_address", "mux_port", "address", "input", "input_minus", "range_v", "reference_input", "reference_range_v",
-		"valid_low", "valid_high", "ldo_v", "pga_capacitor"},
+		"valid_low", "valid_high", "ldo_v", "pga_capacitor", "sender", "bore_mm", "strapping", "strapping_u_ml"},
 	"run":     {"duration_s", "still_s"},
 	"fuel":    {"kind", "density_g_per_ml", "density_u", "temperature_c"},
 	"store":   {"dir"},

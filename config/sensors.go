@@ -12,7 +12,7 @@ var sensorKeys = map[string][]string{
 	"hx711":   {"gpio_chip", "clock_pin", "data_pin", "gain"},
 	"nau7802": {"i2c_bus", "mux_address", "mux_port", "gain", "input", "ldo_v", "pga_capacitor"},
 	"ads1115": {"i2c_bus", "mux_address", "mux_port", "address", "input", "input_minus", "range_v",
-		"reference_input", "reference_range_v", "valid_low", "valid_high"},
+		"reference_input", "reference_range_v", "valid_low", "valid_high", "sender", "bore_mm", "strapping", "strapping_u_ml"},
 }
 
 // sensorKinds are the sensors in the order in which messages list them.
@@ -100,6 +100,7 @@ func (ck *checker) sensor(ch *Channel, get func(key string, otherwise any) value
 			}
 			ck.wrong(get(key, nil), "valid_low and valid_high go together, the lower first", "a sender of 10 to 90 % of its supply is sound from 0.05 to 0.95")
 		}
+		ck.tube(ch, get)
 	}
 	ch.I2CBus = ck.whole(get("i2c_bus", int64(1)), 0, maxI2CBus)
 	mux, port := get("mux_address", nil), get("mux_port", nil)
@@ -109,6 +110,74 @@ func (ck *checker) sensor(ch *Channel, get func(key string, otherwise any) value
 		ch.MuxPort = ck.whole(port, 0, 7)
 	case port.raw != nil:
 		ck.wrong(port, "has no mux_address to belong to", "add mux_address = 0x70 or take this out")
+	}
+}
+
+// tube reads what turns a sender's level into mL.
+func (ck *checker) tube(ch *Channel, get func(key string, otherwise any) value) {
+	ch.Sender = ck.oneOf(get("sender", "level"), "level", "pressure")
+	bore, table, u := get("bore_mm", nil), get("strapping", nil), get("strapping_u_ml", nil)
+	if ch.Sender == "pressure" {
+		for _, v := range []value{bore, table, u} {
+			if v.raw != nil {
+				ck.wrong(v, "is for a level sender; a pressure sender at the bottom of an even tube weighs what stands above it, in g", `take the key out, or correct sender; in a tube that is not even use sender = "level" only`)
+			}
+		}
+		return
+	}
+	if bore.raw != nil {
+		ch.BoreMM = ck.number(bore, 2, 500, "mm")
+	}
+	if table.raw == nil {
+		if u.raw != nil {
+			ck.wrong(u, "has no strapping to belong to", "add strapping or take this out")
+		}
+		return
+	}
+	if bore.raw != nil {
+		ck.wrong(table, "stands beside bore_mm: a tube is round and even, or has a table", "keep one of the two")
+	}
+	ch.StrappingUML = ck.number(u, 0, 100, "mL, the standard uncertainty of the table's volumes: a measure's tolerance over 1.73")
+	const form = "write strapping = [[0, 0], [50, 24.5], [100, 51]], level in mm and volume in mL"
+	rows, ok := table.raw.([]any)
+	if !ok || len(rows) < 2 || len(rows) > 200 {
+		ck.wrong(table, "must be a list of 2 to 200 pairs of level and volume", form)
+		return
+	}
+	for i, row := range rows {
+		pair, ok := row.([]any)
+		if !ok || len(pair) != 2 {
+			ck.wrong(table, fmt.Sprintf("row %d is no pair of level and volume", i+1), form)
+			return
+		}
+		var x [2]float64
+		for k, raw := range pair {
+			switch n := raw.(type) {
+			case float64:
+				x[k] = n
+			case int64:
+				x[k] = float64(n)
+			default:
+				ck.wrong(table, fmt.Sprintf("row %d holds %s, which is no number", i+1, shown(raw)), form)
+				return
+			}
+		}
+		switch {
+		case !(x[0] >= -1000 && x[0] <= 5000) || !(x[1] >= 0 && x[1] <= 10000):
+			ck.wrong(table, fmt.Sprintf("row %d is %g mm, %g mL: levels go from -1000 to 5000 mm, volumes from 0 to 10000 mL", i+1, x[0], x[1]), form)
+			return
+		case i == 0 && x[1] != 0:
+			ck.wrong(table, fmt.Sprintf("begins with %g mL at %g mm: the first row is the empty tube, 0 mL", x[1], x[0]), form)
+			return
+		case i > 0 && !(x[0] > ch.Strapping[i-1][0] && x[1] > ch.Strapping[i-1][1]):
+			ck.wrong(table, fmt.Sprintf("row %d (%g mm, %g mL) does not rise above row %d (%g mm, %g mL): levels and volumes must both rise", i+1, x[0], x[1], i, ch.Strapping[i-1][0], ch.Strapping[i-1][1]),
+				"look for a slip in reading, and put the rows in order")
+			return
+		}
+		ch.Strapping = append(ch.Strapping, x)
+	}
+	if top := ch.Strapping[len(rows)-1][1]; top < 0.9*ch.CapacityML {
+		ck.wrong(table, fmt.Sprintf("ends at %g mL and the tube holds %g mL (capacity_ml): beyond the table nothing can be told", top, ch.CapacityML), "pour and read on to the top, or correct capacity_ml")
 	}
 }
 

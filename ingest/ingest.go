@@ -98,7 +98,9 @@ type Event struct {
 }
 
 // Calibration is one channel's line, counts = Zero + CountsPerGram x grams, as it
-// was found; every one is kept. What found it is in the certificate.
+// was found; every one is kept. What found it is in the certificate. A level sender's is
+// counts = Zero + CountsPerGram x mm of level: its Unit is UnitMM, and Tube turns the level
+// into a volume as it did when the line was found.
 type Calibration struct {
 	ID            int64
 	Channel       string
@@ -110,6 +112,26 @@ type Calibration struct {
 	CovZeroSpan   float64 // covariance of Zero and CountsPerGram
 	DF            float64 // degrees of freedom of the line; +Inf when typed in
 	Certificate   []byte  // JSON: masses, readings, temperature, who, when due
+	Unit          string  // UnitG or UnitMM; empty is kept as UnitG
+	Tube          Tube    // with UnitMM
+}
+
+// The units of what a calibration's line gives.
+const (
+	UnitG  = "g"
+	UnitMM = "mm"
+)
+
+// Tube is a tube's strapping table: what it holds up to a level.
+type Tube struct {
+	Rows []Strap `json:"rows"` // both rising
+	UML  float64 `json:"u_ml"` // standard uncertainty of the volumes
+}
+
+// Strap is one row of it.
+type Strap struct {
+	LevelMM  float64 `json:"level_mm"`
+	VolumeML float64 `json:"volume_ml"`
 }
 
 // CalibrationCheck is one reading of a known mass held against a calibration, which

@@ -48,6 +48,7 @@ type Curve struct {
 	ScaleRelU  float64 // relative standard uncertainty of the scale (slope of the calibration), 0 when unknown
 	ScaleDF    float64 // its degrees of freedom; +Inf when typed in
 	CapacityML float64 // of the tube; 0 when unknown
+	DriftPerH  float64 // of a Millilitre curve: how far its zero may drift either way, mL/h
 	TareG      float64 // what the channel shows with its tube empty, in Unit; NaN when unknown
 }
 
@@ -103,6 +104,17 @@ func FromCounts(channel string, elapsedS, counts []float64, marks []Mark, cal Ca
 	}
 	c := Curve{Channel: channel, Unit: Gram, ElapsedS: elapsedS, Values: g, Marks: marks,
 		ScaleRelU: cal.UCountsPerGram / math.Abs(cal.CountsPerGram), ScaleDF: cal.DF, TareG: math.NaN()}
+	return c, c.prepare()
+}
+
+// FromVolumes makes a curve in millilitres of what a level sender's readings were turned
+// into; NaN where there was nothing to turn. scaleRelU is the relative standard
+// uncertainty of the volumes' scale, and scaleDF its degrees of freedom.
+func FromVolumes(channel string, elapsedS, mL []float64, marks []Mark, scaleRelU, scaleDF float64) (Curve, error) {
+	if !finite(scaleRelU) || scaleRelU < 0 {
+		return Curve{}, fmt.Errorf("channel %s: relative standard uncertainty of the volumes %g must be 0 or more", channel, scaleRelU)
+	}
+	c := Curve{Channel: channel, Unit: Millilitre, ElapsedS: elapsedS, Values: mL, Marks: marks, ScaleRelU: scaleRelU, ScaleDF: scaleDF, TareG: math.NaN()}
 	return c, c.prepare()
 }
 

@@ -208,8 +208,12 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 	if c.ScaleRelU > 0 {
 		terms = append(terms, Term{termCalibration, math.Abs(perMin) * c.ScaleRelU, c.ScaleDF})
 	}
+	drift := c.DriftPerH
 	if c.Unit == curve.Gram {
-		terms = append(terms, Term{termDrift, zeroDriftGPH / 60 / math.Sqrt(3), math.Inf(1)})
+		drift = zeroDriftGPH
+	}
+	if drift > 0 {
+		terms = append(terms, Term{termDrift, drift / 60 / math.Sqrt(3), math.Inf(1)})
 	}
 	f.U, f.DF = welchSatterthwaite(terms)
 	f.U95 = Coverage95(f.DF) * f.U

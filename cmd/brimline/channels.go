@@ -131,6 +131,9 @@ func runChannels(ctx context.Context, o channelsOptions, out, errs io.Writer) (e
 			if _, ok := calibrations[ch.Name]; ok {
 				continue
 			}
+			if feelsLevel(ch) && !hasTube(ch) {
+				continue
+			}
 			if calibrations[ch.Name], err = b.ownLine(i, ch); err != nil {
 				return fmt.Errorf("channels: %w", err)
 			}
@@ -331,7 +334,8 @@ type channelReport struct {
 	Reason      string            `json:"reason"`  // of a state that is not ok
 	Counts      *float64          `json:"counts"`  // mean of the last second
 	MassG       *float64          `json:"mass_g"`
-	WhiteCounts *float64          `json:"white_counts"` // rms of single readings
+	VolumeML    *float64          `json:"volume_ml,omitempty"` // of a level sender
+	WhiteCounts *float64          `json:"white_counts"`        // rms of single readings
 	WhiteMg     *float64          `json:"white_mg"`
 	Allan       []allanReport     `json:"allan"`
 	Drift       *driftReport      `json:"drift"`
@@ -361,6 +365,7 @@ type calibratedReport struct {
 	Due           *time.Time `json:"due"`
 	Overdue       bool       `json:"overdue"`
 	CountsPerGram float64    `json:"counts_per_gram"`
+	Unit          string     `json:"unit"` // "g"; "mm" of a level sender: counts_per_gram is then counts per mm
 }
 
 func (v *channelsView) report() channelsReport {
@@ -393,8 +398,12 @@ func (v *channelsView) channel(i int, sensor string, now time.Duration) (channel
 		}
 	}
 	mg := func(counts float64) *float64 { return nil }
-	if cal, ok := v.calibrations[ch.Name]; ok {
+	cal, known := v.calibrations[ch.Name]
+	if known {
 		c.Calibration = calibrated(cal, v.o.now())
+	}
+	weighs := known && cal.Unit != ingest.UnitMM // noise and drift of a level stay in counts
+	if weighs {
 		mg = func(counts float64) *float64 { return number(1000 * math.Abs(counts/cal.CountsPerGram)) }
 	}
 	if n := len(counts); n > 0 && health.State != rig.HealthAbsent && health.State != rig.HealthStalled {
@@ -405,8 +414,12 @@ func (v *channelsView) channel(i int, sensor string, now time.Duration) (channel
 		}
 		mean := sum / float64(n-from)
 		c.Counts = &mean
-		if cal, ok := v.calibrations[ch.Name]; ok {
+		if weighs {
 			c.MassG = number((mean - cal.Zero) / cal.CountsPerGram)
+		} else if volume, err := volumeBy(cal); err == nil && volume != nil {
+			if mL, within := volume(mean); within {
+				c.VolumeML = number(mL)
+			}
 		}
 	}
 	series, tau0S, err := stability.Even(elapsedS, counts)
@@ -440,14 +453,14 @@ func (v *channelsView) drift(name string, series []float64, tau0S float64) *drif
 	}
 	const h = 3600
 	d := &driftReport{CountsPerH: perS * h, UCountsPerH: u * h}
-	if cal, ok := v.calibrations[name]; ok {
+	if cal, ok := v.calibrations[name]; ok && cal.Unit != ingest.UnitMM {
 		d.GPerH, d.UGPerH = number(perS*h/cal.CountsPerGram), number(u*h/math.Abs(cal.CountsPerGram))
 	}
 	return d
 }
 
 func calibrated(cal ingest.Calibration, now time.Time) *calibratedReport {
-	c := &calibratedReport{ID: cal.ID, CountsPerGram: cal.CountsPerGram}
+	c := &calibratedReport{ID: cal.ID, CountsPerGram: cal.CountsPerGram, Unit: cal.Unit}
 	if cal.ID == 0 {
 		return c
 	}
@@ -528,6 +541,8 @@ func (c channelReport) value() string {
 	switch {
 	case c.MassG != nil:
 		return fmt.Sprintf("%.2f g", noMinusZero(*c.MassG, 2))
+	case c.VolumeML != nil:
+		return fmt.Sprintf("%.2f mL", noMinusZero(*c.VolumeML, 2))
 	case c.Counts != nil:
 		return fmt.Sprintf("%.0f counts", *c.Counts)
 	}

@@ -62,6 +62,11 @@ func curveOf(s ingest.Series, start time.Duration, cal ingest.Calibration) (curv
 		counts = append(counts, float64(x.Counts))
 		marks = append(marks, markOf(x.Quality))
 	}
+	if cal.Unit == ingest.UnitMM {
+		c, err := levelCurve(s.Channel.Name, t, counts, marks, cal)
+		c.CapacityML = s.Channel.CapacityML
+		return c, err
+	}
 	c, err := curve.FromCounts(s.Channel.Name, t, counts, marks, curve.Calibration{
 		Zero: cal.Zero, CountsPerGram: cal.CountsPerGram, UCountsPerGram: cal.UCountsPerG, DF: cal.DF})
 	c.CapacityML = s.Channel.CapacityML
@@ -197,12 +202,19 @@ func wallOf(boots []ingest.Boot, id int64, at time.Duration) time.Time {
 // allow a finding.
 func measured(fits []fitted, excluded func(run int) bool) []rate.Measured {
 	var out []rate.Measured
+	var members []fitted
+	var fills []rate.Fill
 	for _, f := range fits {
 		x := f.fill()
 		if x.Kind != rate.KindFill || !x.Allows() || excluded(f.Run) {
 			continue
 		}
-		out = append(out, x.Measured(memberName(f), strconv.Itoa(f.Run)))
+		members, fills = append(members, f), append(fills, x)
+	}
+	for i, x := range inOneUnit(fills) {
+		if x.Unit != "" {
+			out = append(out, x.Measured(memberName(members[i]), strconv.Itoa(members[i].Run)))
+		}
 	}
 	return out
 }

@@ -109,6 +109,13 @@ func simulateI2C(sim *simbench.Bench, cfg *config.Config, channels []int) error 
 	for _, i := range channels {
 		in.Channels[cfg.Channels[i].Input] = i
 	}
+	// ownLine goes by the same tube.
+	world := simulatedWorld(cfg)
+	part, err := senderPart(cfg, world.TubeML, world.DensityGPerML)
+	if err != nil {
+		return err
+	}
+	in.Part = part
 	return sim.ADS1115(at, in)
 }
 

@@ -53,8 +53,8 @@ func TestSimulatedConvertersWeigh(t *testing.T) {
 		{"ads1115 without a reference", "ads1115", []string{"reference_input = 3\n", "range_v = 6.144\n"}},
 		{"a bench of three kinds", "hx711", []string{
 			"clock_pin = 19\ndata_pin = 20\n", "sensor = \"nau7802\"\n",
-			"clock_pin = 21\ndata_pin = 22\n", "sensor = \"ads1115\"\ninput = 0\nreference_input = 3\n",
-			"clock_pin = 23\ndata_pin = 24\n", "sensor = \"ads1115\"\ninput = 1\nreference_input = 3\n"}},
+			"clock_pin = 21\ndata_pin = 22\n", "sensor = \"ads1115\"\ninput = 0\nreference_input = 3\nbore_mm = 24\n",
+			"clock_pin = 23\ndata_pin = 24\n", "sensor = \"ads1115\"\ninput = 1\nreference_input = 3\nsender = \"pressure\"\n"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			text, err := config.ExampleOf(c.example)
@@ -90,6 +90,12 @@ func TestSimulatedConvertersWeigh(t *testing.T) {
 					t.Errorf("%s: %d good readings in 5 s, want %d", ch.Name, m.n[i], want)
 				}
 				got := (m.sum[i]/float64(m.n[i]) - line.Zero) / line.CountsPerGram
+				if volume, err := volumeBy(line); err != nil {
+					t.Fatal(err)
+				} else if volume != nil {
+					mL, _ := volume(m.sum[i] / float64(m.n[i]))
+					got = mL * cfg.Fuel.DensityGPerML
+				}
 				// A hose pulls with up to 0.08 g, and a sender without a reference follows its supply,
 				// 0.4 % either way, with 90 % of its voltage.
 				tolerance := 0.15

@@ -284,12 +284,18 @@ func openSimulated(cfg *config.Config, pace float64) (*bench, error) {
 	})
 }
 
-// openStill makes the same simulated bench with nothing flowing.
-func openStill(cfg *config.Config, pace float64) (*bench, error) {
+// simulatedWorld is the simulated bench's world, with the config's fuel.
+func simulatedWorld(cfg *config.Config) simbench.World {
 	world := simbench.DefaultWorld()
 	if d := cfg.Fuel.DensityGPerML; d > 0 {
 		world.DensityGPerML = d
 	}
+	return world
+}
+
+// openStill makes the same simulated bench with nothing flowing.
+func openStill(cfg *config.Config, pace float64) (*bench, error) {
+	world := simulatedWorld(cfg)
 	sps := 0 // of the HX711
 	for _, ch := range cfg.Channels {
 		switch {
@@ -352,11 +358,14 @@ func (b *bench) calibrate(ctx context.Context, st *store.Store, channels []confi
 		return err
 	}
 	for i, ch := range channels {
+		if feelsLevel(ch) && !hasTube(ch) {
+			continue // nothing turns its level into mL
+		}
 		own, err := b.ownLine(i, ch)
 		if err != nil {
 			return err
 		}
-		if c, ok := current[ch.Name]; ok && (foundWithLoads(c) || c.Zero == own.Zero && c.CountsPerGram == own.CountsPerGram) {
+		if c, ok := current[ch.Name]; ok && suits(ch, c) == nil && (foundWithLoads(c) || c.Zero == own.Zero && c.CountsPerGram == own.CountsPerGram) {
 			continue
 		}
 		if _, err := st.AddCalibration(ctx, own); err != nil {
@@ -374,11 +383,16 @@ func (b *bench) ownLine(channel int, ch config.Channel) (ingest.Calibration, err
 	}
 	gain := simulatedGain(ch)
 	perGram := truth.CountsPerGram * gain
-	return ingest.Calibration{
+	own := ingest.Calibration{
 		Channel: ch.Name, At: b.wall, Zero: truth.ZeroCounts * gain, CountsPerGram: perGram,
 		UZero: 10, UCountsPerG: perGram * 2e-4, DF: math.Inf(1), // stated, as a good calibration would find
 		Certificate: []byte(`{"simulated":true,"note":"the simulated cell's own line, not measured"}`),
-	}, nil
+		Unit:        ingest.UnitG,
+	}
+	if feelsLevel(ch) {
+		return levelLine(own, ch, simbench.DefaultWorld().TubeML*truth.DensityGPerML)
+	}
+	return own, nil
 }
 
 // currentCalibrations returns each channel's newest calibration; a channel without
@@ -403,7 +417,10 @@ func pageChannels(channels []config.Channel, calibrations map[string]ingest.Cali
 	for i, ch := range channels {
 		out[i] = serve.Channel{Name: ch.Name, CapacityML: ch.CapacityML}
 		if c, ok := calibrations[ch.Name]; ok {
-			out[i].Scale = &serve.Scale{Zero: c.Zero, CountsPerGram: c.CountsPerGram}
+			// A tube's table that cannot be used leaves counts; the finding says why.
+			if volume, err := guardVolume(c); err == nil {
+				out[i].Scale = &serve.Scale{Zero: c.Zero, CountsPerGram: c.CountsPerGram, VolumeML: volume}
+			}
 		}
 	}
 	return out

@@ -98,13 +98,14 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 	}
 	var set []rate.Measured
 	var doubtful []string
+	var allowed []rate.Fill
 	for _, f := range fills {
 		if f.EndS < last-findSpread {
 			continue // of an earlier run
 		}
 		v := serve.FillView{
 			Channel: f.Channel, StartS: f.StartS, EndS: f.EndS,
-			RateGPerMin: number(f.RateGPerMin), U95GPerMin: number(f.U95), RateMLPerMin: number(f.RateMLPerMin), U95MLPerMin: number(f.U95MLPerMin),
+			RateGPerMin: number(f.RateGPerMin), U95GPerMin: number(gramU95(f, l.density)), RateMLPerMin: number(f.RateMLPerMin), U95MLPerMin: number(f.U95MLPerMin),
 			Flags: []serve.FlagView{},
 		}
 		for _, g := range f.Flags {
@@ -117,11 +118,29 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 			continue
 		}
 		if f.Rate() > 0 {
-			set = append(set, rate.Measured{Injector: f.Channel, Run: "last", Rate: f.Rate(), U: f.U})
+			allowed = append(allowed, f)
 		}
+	}
+	for _, f := range inOneUnit(allowed) {
+		if f.Unit == "" {
+			doubtful = append(doubtful, f.Channel+" (weighed, and no density is known to compare it with a level)")
+			continue
+		}
+		set = append(set, rate.Measured{Injector: f.Channel, Run: "last", Rate: f.Rate(), U: f.U})
 	}
 	out.Says = setSentence(set, doubtful, len(out.Fills))
 	return out
+}
+
+// gramU95 is the half width of a rate's 95 % interval in g/min; NaN when it is not known.
+func gramU95(f rate.Fill, density *curve.Density) float64 {
+	switch {
+	case f.Unit == curve.Gram:
+		return f.U95
+	case density == nil:
+		return math.NaN()
+	}
+	return math.Hypot(f.U95*density.GPerML, rate.Coverage95(math.Inf(1))*f.RateMLPerMin*density.U)
 }
 
 // setSentence says how the tubes of one run stand to each other. One run is never

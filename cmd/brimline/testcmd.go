@@ -413,6 +413,9 @@ func (t *benchTest) calibrated() error {
 		if _, ok := t.cals[name]; !ok {
 			return badInput(fmt.Errorf("channel %s has no calibration in %s: without one its level cannot be guarded: 'brimline calibrate %s --config %s' makes one", name, t.store.Path(), name, t.o.config))
 		}
+		if err := suits(t.cfg.Channels[ch], t.cals[name]); err != nil {
+			return badInput(err)
+		}
 	}
 	return nil
 }
@@ -670,8 +673,12 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 			density = lightestGPerML
 		}
 		r.names, r.capacity = append(r.names, c.Name), append(r.capacity, c.CapacityML)
+		volume, err := guardVolume(cal)
+		if err != nil {
+			return false, err
+		}
 		tubes = append(tubes, outlet.Tube{Channel: ch, Name: c.Name, ZeroCounts: cal.Zero, CountsPerGram: cal.CountsPerGram, DensityGPerML: density, CapacityML: c.CapacityML,
-			Coarse: c.Sensor == "ads1115"})
+			Coarse: c.Sensor == "ads1115", VolumeML: volume})
 		run.Positions = append(run.Positions, ingest.PositionOn{Channel: c.Name, Injector: positions[ch]})
 	}
 	if r.guard, err = outlet.NewGuard(tubes...); err != nil {

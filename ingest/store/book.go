@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -286,26 +287,53 @@ func (s *Store) AddCalibration(ctx context.Context, c ingest.Calibration) (id in
 	if err := checkYear("its time", c.At); err != nil {
 		return 0, explain(op, s.path, err)
 	}
+	tube, err := tubeText(&c)
+	if err != nil {
+		return 0, explain(op, s.path, err)
+	}
 	err = s.write(ctx, op, func(ctx context.Context) error {
 		channel, err := s.channelID(ctx, c.Channel)
 		if err != nil {
 			return err
 		}
 		id, err = s.insertRow(ctx, `INSERT INTO calibration
-			(channel, at, zero, counts_per_gram, u_zero, u_counts_per_g, cov_zero_span, df, certificate)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`, channel, timeText(c.At), real(c.Zero), real(c.CountsPerGram),
-			real(c.UZero), real(c.UCountsPerG), real(c.CovZeroSpan), real(c.DF), c.Certificate)
+			(channel, at, zero, counts_per_gram, u_zero, u_counts_per_g, cov_zero_span, df, certificate, unit, tube)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, channel, timeText(c.At), real(c.Zero), real(c.CountsPerGram),
+			real(c.UZero), real(c.UCountsPerG), real(c.CovZeroSpan), real(c.DF), c.Certificate, c.Unit, tube)
 		return err
 	})
 	return id, err
 }
 
-const selectCalibration = `SELECT k.id, name, at, zero, counts_per_gram, u_zero, u_counts_per_g, cov_zero_span, df, certificate
+// tubeText is the column of a calibration's tube; nil for a weighing channel.
+func tubeText(c *ingest.Calibration) (any, error) {
+	switch {
+	case c.Unit == "" || c.Unit == ingest.UnitG:
+		c.Unit = ingest.UnitG
+		return nil, nil
+	case c.Unit != ingest.UnitMM || len(c.Tube.Rows) < 2:
+		return nil, fmt.Errorf("%w: calibration of %q in %q with %d rows of its tube: a line is in g, or in mm with the tube's table: give two rows or more", ErrConflict, c.Channel, c.Unit, len(c.Tube.Rows))
+	}
+	text, err := json.Marshal(c.Tube)
+	if err != nil {
+		return nil, fmt.Errorf("calibration of %q: the tube's table: %w: use finite numbers", c.Channel, err)
+	}
+	return string(text), nil
+}
+
+const selectCalibration = `SELECT k.id, name, at, zero, counts_per_gram, u_zero, u_counts_per_g, cov_zero_span, df, certificate, unit, tube
 	FROM calibration k JOIN channel c ON c.id = k.channel `
 
 func scanCalibration(row *sql.Rows) (c ingest.Calibration, err error) {
-	return c, row.Scan(&c.ID, &c.Channel, wallTime{&c.At}, realOrNaN{&c.Zero}, realOrNaN{&c.CountsPerGram},
-		realOrNaN{&c.UZero}, realOrNaN{&c.UCountsPerG}, realOrNaN{&c.CovZeroSpan}, realOrNaN{&c.DF}, &c.Certificate)
+	var tube sql.NullString
+	err = row.Scan(&c.ID, &c.Channel, wallTime{&c.At}, realOrNaN{&c.Zero}, realOrNaN{&c.CountsPerGram},
+		realOrNaN{&c.UZero}, realOrNaN{&c.UCountsPerG}, realOrNaN{&c.CovZeroSpan}, realOrNaN{&c.DF}, &c.Certificate, &c.Unit, &tube)
+	if err == nil && tube.Valid {
+		if err = json.Unmarshal([]byte(tube.String), &c.Tube); err != nil {
+			err = fmt.Errorf("calibration %d of %s: its tube's table is damaged: %w: calibrate the channel anew", c.ID, c.Channel, err)
+		}
+	}
+	return c, err
 }
 
 // Calibration returns a channel's latest calibration made at or before a time;

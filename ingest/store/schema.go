@@ -186,6 +186,9 @@ CREATE TABLE calibration_check (
 	certificate BLOB
 ) STRICT;
 CREATE INDEX calibration_check_calibration ON calibration_check (calibration);
+`, `
+ALTER TABLE calibration ADD COLUMN unit TEXT NOT NULL DEFAULT 'g';
+ALTER TABLE calibration ADD COLUMN tube TEXT;
 `}
 
 // SchemaVersion is the schema this program writes.

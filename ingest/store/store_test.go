@@ -132,10 +132,11 @@ func TestBookComesBackAsItWasKept(t *testing.T) {
 		events[i].ID = no(s.AddEvent(ctx, events[i]))(t)
 	}
 	line := ingest.Calibration{Channel: "tube2", At: day, Zero: -8123.25, CountsPerGram: 1540.32, UZero: 3, UCountsPerG: 0.1,
-		CovZeroSpan: -0.2, DF: math.Inf(1), Certificate: []byte(`{"who":"me"}`)}
+		CovZeroSpan: -0.2, DF: math.Inf(1), Certificate: []byte(`{"who":"me"}`), Unit: ingest.UnitG}
 	line.ID = no(s.AddCalibration(ctx, line))(t)
 	later := line
 	later.At, later.UZero, later.Certificate = day.AddDate(0, 0, 7), math.NaN(), nil
+	later.Unit, later.Tube = ingest.UnitMM, ingest.Tube{Rows: []ingest.Strap{{}, {LevelMM: 210.25, VolumeML: 101.5}}, UML: 0.125}
 	later.ID = no(s.AddCalibration(ctx, later))(t)
 	checked := ingest.CalibrationCheck{CalibrationID: line.ID, Channel: "tube2", At: day.AddDate(0, 1, 0), Certificate: []byte(`{"mass_g":100}`)}
 	checked.ID = no(s.AddCalibrationCheck(ctx, checked))(t)
@@ -220,6 +221,8 @@ func TestBookRefuses(t *testing.T) {
 		"correct no boot":    {s.CorrectBoot(ctx, 5, day, ""), ErrNotFound, "no boot 5"},
 		"change no test":     {s.UpdateTest(ctx, ingest.Test{ID: 9, EngineID: engine, Label: "T4"}), ErrNotFound, "no test 9"},
 		"change no engine":   {s.UpdateEngine(ctx, ingest.Engine{ID: 9, Label: "F"}), ErrNotFound, "no engine 9"},
+		"a level, no tube":   {first(s.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: day, Unit: "mm"})), ErrConflict, "two rows or more"},
+		"a line in litres":   {first(s.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: day, Unit: "l"})), ErrConflict, "in g, or in mm"},
 		"check of nothing":   {first(s.AddCalibrationCheck(ctx, ingest.CalibrationCheck{CalibrationID: 77, At: day})), ErrConflict, "not there"},
 		"no calibration":     {first(s.Calibration(ctx, "tube1", day)), ErrNotFound, `channel "tube1"`},
 		"unknown channel":    {first(s.Samples(ctx, boot.ID, "tube9", 0, End)), ErrNotFound, "there are tube1, tube2"},
@@ -1097,7 +1100,7 @@ func TestSchemaOneIsBroughtForward(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	execSQL(t, path, `DROP TABLE calibration_check`, `PRAGMA user_version = 1`)
+	execSQL(t, path, `ALTER TABLE calibration DROP COLUMN tube`, `ALTER TABLE calibration DROP COLUMN unit`, `DROP TABLE calibration_check`, `PRAGMA user_version = 1`)
 	if _, err := OpenRead(ctx, path); err == nil || !strings.Contains(err.Error(), "has schema 1") {
 		t.Errorf("reading it: %v", err)
 	}
@@ -1106,7 +1109,7 @@ func TestSchemaOneIsBroughtForward(t *testing.T) {
 	if _, err := s.AddCalibrationCheck(ctx, ingest.CalibrationCheck{CalibrationID: id, At: day}); err != nil {
 		t.Error(err)
 	}
-	if cs := no(s.Calibrations(ctx, "tube1"))(t); len(cs) != 1 || cs[0].CountsPerGram != 2147 {
+	if cs := no(s.Calibrations(ctx, "tube1"))(t); len(cs) != 1 || cs[0].CountsPerGram != 2147 || cs[0].Unit != "g" || cs[0].Tube.Rows != nil {
 		t.Errorf("calibrations %+v", cs)
 	}
 }

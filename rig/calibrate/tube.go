@@ -15,7 +15,9 @@ type Strap struct {
 
 // Tube turns the level in it into a volume. Between two rows of the table the volume
 // is taken on the straight line between them, as in a tube that is even there; below
-// the first and above the last row there is no volume.
+// the first and above the last row there is no volume, save that within a fiftieth of
+// the table's height the first and the last stretch go on: an empty tube's readings
+// scatter about the first row, and half of them must not be cut off.
 type Tube struct {
 	rows   []Strap
 	uML    float64 // of every volume in the table, standard, mL; all wrong together
@@ -69,14 +71,59 @@ func (t Tube) VolumeML(levelMM, uLevelMM float64) (mL, u float64, err error) {
 		return 0, 0, fmt.Errorf("volume at %g mm with standard uncertainty %g mm: finite numbers are needed, the uncertainty not negative", levelMM, uLevelMM)
 	}
 	first, last := t.rows[0], t.rows[len(t.rows)-1]
-	if levelMM < first.LevelMM || levelMM > last.LevelMM {
+	mL, slope, within := t.at(levelMM)
+	if !within {
 		return 0, 0, fmt.Errorf("volume at %g mm: the strapping table covers %g to %g mm: extend the table, nothing is guessed beyond it", levelMM, first.LevelMM, last.LevelMM)
 	}
-	i := max(1, sort.Search(len(t.rows), func(i int) bool { return t.rows[i].LevelMM >= levelMM }))
-	a, b := t.rows[i-1], t.rows[i]
-	slope := (b.VolumeML - a.VolumeML) / (b.LevelMM - a.LevelMM)
-	mL = a.VolumeML + slope*(levelMM-a.LevelMM)
 	return mL, math.Hypot(math.Hypot(slope*uLevelMM, t.uML), t.uScale*mL), nil
 }
+
+// beyond is the part of the table's height by which its first and last stretch go on.
+const beyond = 0.02
+
+// at returns the volume up to a level, and mL/mm there, on the first or last stretch
+// also beyond the table; within is false where that is no volume to go by.
+func (t Tube) at(levelMM float64) (mL, mLPerMM float64, within bool) {
+	first, last := t.rows[0].LevelMM, t.rows[len(t.rows)-1].LevelMM
+	i := sort.Search(len(t.rows), func(i int) bool { return t.rows[i].LevelMM >= levelMM })
+	i = min(max(1, i), len(t.rows)-1)
+	a, b := t.rows[i-1], t.rows[i]
+	mLPerMM = (b.VolumeML - a.VolumeML) / (b.LevelMM - a.LevelMM)
+	slack := beyond * (last - first)
+	return a.VolumeML + mLPerMM*(levelMM-a.LevelMM), mLPerMM, levelMM >= first-slack && levelMM <= last+slack
+}
+
+// Volume returns the volume up to levelMM, mL, without an uncertainty. Beyond the table
+// within is false and the volume that of a tube that goes on as it ends: something for
+// a guard, nothing for a result. A tube without a table has NaN.
+func (t Tube) Volume(levelMM float64) (mL float64, within bool) {
+	if len(t.rows) == 0 || !finite(levelMM) {
+		return math.NaN(), false
+	}
+	mL, _, within = t.at(levelMM)
+	return mL, within
+}
+
+// LevelMM returns the level that volumeML stands at, and the mm that one mL more makes
+// there. A volume outside the table is an error.
+func (t Tube) LevelMM(volumeML float64) (levelMM, mmPerML float64, err error) {
+	if len(t.rows) == 0 {
+		return 0, 0, fmt.Errorf("level of %g mL: the tube has no strapping table: give one", volumeML)
+	}
+	first, last := t.rows[0], t.rows[len(t.rows)-1]
+	if !(volumeML >= first.VolumeML && volumeML <= last.VolumeML) {
+		return 0, 0, fmt.Errorf("level of %g mL: the tube's table covers %.4g to %.4g mL: extend the table, or keep to what it covers", volumeML, first.VolumeML, last.VolumeML)
+	}
+	i := max(1, sort.Search(len(t.rows), func(i int) bool { return t.rows[i].VolumeML >= volumeML }))
+	a, b := t.rows[i-1], t.rows[i]
+	mmPerML = (b.LevelMM - a.LevelMM) / (b.VolumeML - a.VolumeML)
+	return a.LevelMM + mmPerML*(volumeML-a.VolumeML), mmPerML, nil
+}
+
+// Rows returns a copy of the table, and UML its volumes' standard uncertainty.
+func (t Tube) Rows() []Strap { return slices.Clone(t.rows) }
+
+// UML returns the standard uncertainty of the table's volumes, mL.
+func (t Tube) UML() float64 { return t.uML }
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

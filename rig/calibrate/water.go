@@ -66,6 +66,16 @@ func (w Water) Load(volumeML float64, pours int) (massG, mpeG float64, err error
 	return massG, float64(pours)*w.VesselTolML*rho + massG*(off+tapWater), nil
 }
 
+// Level returns the level that volumeML, poured in a number of measures, makes in a
+// tube, and its tolerance, plus or minus, mm. All pours are taken as wrong together.
+func (w Water) Level(t Tube, volumeML float64, pours int) (levelMM, mpeMM float64, err error) {
+	if !(w.VesselTolML >= 0 && w.VesselTolML <= 1e5) || pours < 0 {
+		return 0, 0, fmt.Errorf("poured water: a measure's tolerance of %g mL, %d pours: neither may be negative", w.VesselTolML, pours)
+	}
+	levelMM, mmPerML, err := t.LevelMM(volumeML)
+	return levelMM, float64(pours) * w.VesselTolML * mmPerML, err
+}
+
 // ParseVolumes reads a list of what the tube holds after each pour, "0,25,50,100" mL,
 // rising. The empty tube is added if it is left out.
 func ParseVolumes(list string) ([]float64, error) {

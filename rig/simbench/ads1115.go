@@ -12,6 +12,9 @@ type ADS1115Inputs struct {
 	Channels [4]int
 	// Supply is the input that the senders' supply is on; -1: none.
 	Supply int
+	// Part is the part of its range, 0 to 1, that a channel's sender gives when the tube is
+	// filled up to mL, gas included, and holds grams of liquid; nil: mL over World.TubeML.
+	Part func(channel int, mL, grams float64) float64
 }
 
 // ads1115 is an ADS1115 at the level of its registers (data sheet: see package ads1115),
@@ -147,7 +150,13 @@ func (c *ads1115) volts(t int64, input int) float64 {
 	}
 	cell := &l.chip.cell
 	cell.run = c.l.b.runAt(cell.run, t)
-	v := senderLow + senderSpan*cell.run.levelML(ch, t)/c.l.b.w.TubeML
+	mL := cell.run.levelML(ch, t) + math.Float64frombits(cell.pouredML.Load())
+	part := mL / c.l.b.w.TubeML
+	if c.in.Part != nil {
+		held := cell.run.tube(ch, cell.run.delivered(ch, t), t) * cell.run.densityGPerML
+		part = c.in.Part(ch, mL, held+math.Float64frombits(cell.loadG.Load()))
+	}
+	v := senderLow + senderSpan*part
 	for _, w := range [...]*wires{planned, set} {
 		if w != nil {
 			v += w.add(t) / 0x800000

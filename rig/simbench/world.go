@@ -169,6 +169,8 @@ type cell struct {
 	onStep  float64
 	run     *run
 	loadG   atomic.Uint64 // float64 bits: reference masses
+
+	pouredML atomic.Uint64 // float64 bits: measured volume in the tube of a level sender
 }
 
 func (c *cell) init(l *Line) {

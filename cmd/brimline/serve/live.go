@@ -31,10 +31,12 @@ type Channel struct {
 	Scale      *Scale // nil: not calibrated, shown in counts
 }
 
-// Scale turns counts into grams: (counts - Zero) / CountsPerGram.
+// Scale turns counts into grams: (counts - Zero) / CountsPerGram; those of a level sender
+// into mL, by VolumeML.
 type Scale struct {
 	Zero          float64
 	CountsPerGram float64
+	VolumeML      func(counts float64) float64 // nil: the channel weighs
 }
 
 // Words for what a channel does.
@@ -131,7 +133,7 @@ func (l *Live) Put(samples []rig.Sample) error {
 type channelView struct {
 	Name         string            `json:"name"`
 	CapacityML   float64           `json:"capacity_ml"`
-	Unit         string            `json:"unit"` // of its points in the stream: "g", or "counts" without a calibration
+	Unit         string            `json:"unit"` // of its points in the stream: "g", "mL" of a level sender without a density, or "counts" without a calibration
 	State        string            `json:"state"`
 	Says         string            `json:"says"`  // what to do about it; empty when nothing
 	AgeS         *float64          `json:"age_s"` // of the newest good reading
@@ -197,7 +199,7 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 	c, ch := &l.state[i], l.channels[i]
 	v := channelView{Name: ch.Name, CapacityML: ch.CapacityML, Unit: "counts", State: Waiting, Quality: "none", Readings: map[string]uint64{}}
 	if ch.Scale != nil {
-		v.Unit = "g"
+		v.Unit = l.unit(i)
 	}
 	for q, n := range c.counters {
 		if n > 0 {
@@ -217,10 +219,15 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 		counts := c.good.Counts
 		v.Counts = &counts
 		if ch.Scale != nil {
-			g := ch.Scale.grams(float64(counts))
-			v.MassG = rounded(g, 3)
-			if l.densityGPerML > 0 {
-				v.VolumeML = rounded(g/l.densityGPerML, 3)
+			x := l.amount(i, float64(counts))
+			switch {
+			case v.Unit == "mL":
+				v.VolumeML = rounded(x, 3)
+			case l.densityGPerML > 0:
+				v.VolumeML = rounded(x/l.densityGPerML, 3)
+				fallthrough
+			default:
+				v.MassG = rounded(x, 3)
 			}
 		}
 	}
@@ -251,9 +258,14 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 		v.State = Still
 	}
 	if v.State == Flowing && even {
-		v.RateGPerMin = rounded(rate, 2)
-		if l.densityGPerML > 0 {
+		switch {
+		case v.Unit == "mL":
+			v.RateMLPerMin = rounded(rate, 2)
+		case l.densityGPerML > 0:
 			v.RateMLPerMin = rounded(rate/l.densityGPerML, 2)
+			fallthrough
+		default:
+			v.RateGPerMin = rounded(rate, 2)
 		}
 	}
 	if v.State != Draining && v.VolumeML != nil && ch.CapacityML > 0 && *v.VolumeML >= nearFull*ch.CapacityML {
@@ -262,14 +274,13 @@ func (l *Live) channelView(i int, now time.Time) channelView {
 	return v
 }
 
-// roughRate is the least-squares slope of the channel's last points in g/min, for
+// roughRate is the least-squares slope of the channel's last points in its unit a minute, for
 // the eye alone: rates that count come from the finding, with their uncertainty.
 // recent is that of the window's later half. even is false while the two disagree, as
 // they do when a flow has just begun or ended. ok is false without a calibration and
 // before flowLeast of points.
 func (l *Live) roughRate(i int) (gPerMin, recent float64, even, ok bool) {
-	scale := l.channels[i].Scale
-	if scale == nil {
+	if l.channels[i].Scale == nil {
 		return 0, 0, false, false
 	}
 	c := &l.state[i]
@@ -282,7 +293,7 @@ func (l *Live) roughRate(i int) (gPerMin, recent float64, even, ok bool) {
 		if p.number != number+1 {
 			continue
 		}
-		x, y := float64(number-last), scale.grams(p.sum/float64(p.n))
+		x, y := float64(number-last), l.amount(i, p.sum/float64(p.n))
 		all.add(x, y)
 		if number > last-whole/2 {
 			half.add(x, y)
@@ -308,10 +319,29 @@ func (s *line) add(x, y float64) {
 
 func (s *line) slope() float64 { return (s.n*s.xy - s.x*s.y) / (s.n*s.xx - s.x*s.x) }
 
-func (s Scale) grams(counts float64) float64 { return (counts - s.Zero) / s.CountsPerGram }
+// unit is what a calibrated channel's amounts are in: grams, or mL of a level sender where
+// no density turns them into grams.
+func (l *Live) unit(i int) string {
+	if l.channels[i].Scale.VolumeML != nil && !(l.densityGPerML > 0) {
+		return "mL"
+	}
+	return "g"
+}
 
-// pointsView is a stretch of points as the stream carries it. A value is grams (or
-// counts without a calibration): null for a step without a good reading, a number
+// amount turns a calibrated channel's counts into its unit.
+func (l *Live) amount(i int, counts float64) float64 {
+	s := l.channels[i].Scale
+	switch {
+	case s.VolumeML == nil:
+		return (counts - s.Zero) / s.CountsPerGram
+	case l.densityGPerML > 0:
+		return s.VolumeML(counts) * l.densityGPerML
+	}
+	return s.VolumeML(counts)
+}
+
+// pointsView is a stretch of points as the stream carries it. A value is in the
+// channel's unit: null for a step without a good reading, a number
 // where mean, least and greatest are the same, else [mean, least, greatest].
 type pointsView struct {
 	Boot   int64   `json:"boot"`
@@ -355,8 +385,8 @@ func (l *Live) value(i int, p point) any {
 		return nil
 	}
 	convert := func(counts float64) float64 { return counts }
-	if s := l.channels[i].Scale; s != nil {
-		convert = func(counts float64) float64 { return math.Round(s.grams(counts)*1000) / 1000 }
+	if l.channels[i].Scale != nil {
+		convert = func(counts float64) float64 { return math.Round(l.amount(i, counts)*1000) / 1000 }
 	}
 	mean, lo, hi := convert(p.sum/float64(p.n)), convert(float64(p.min)), convert(float64(p.max))
 	if lo > hi { // a cell hung upside down has a falling scale

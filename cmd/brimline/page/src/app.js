@@ -72,18 +72,22 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", rebuild);
 
 const unit = () => (state?.density_g_per_ml && unitChoice === "mL" ? "mL" : "g");
 const perGram = () => (unit() === "mL" ? 1 / state.density_g_per_ml : 1);
-// drawn are the channels of the curve: grams and counts share no axis.
+// drawn are the channels of the curve: grams, millilitres of level senders without a
+// density, and counts share no axis.
 const drawn = () => {
   const all = state.channels.map((c, number) => ({ name: c.name, number, unit: c.unit }));
   const grams = all.filter((c) => c.unit === "g");
-  return grams.length ? grams : all;
+  const volumes = all.filter((c) => c.unit === "mL");
+  return grams.length ? grams : volumes.length ? volumes : all;
 };
-const curveUnit = () => (drawn()[0]?.unit === "g" ? unit() : "counts");
+const shownUnit = (c) => (c?.unit === "g" ? unit() : c?.unit ?? "counts");
+const curveUnit = () => shownUnit(drawn()[0]);
 
 function valueOf(c) {
-  if (c.unit === "counts" || c.mass_g === null) return { text: c.unit === "g" || c.counts === null ? null : String(c.counts), unit: c.unit === "g" ? unit() : "counts" };
-  const x = c.mass_g * perGram();
-  return { text: (Object.is(x, -0) ? 0 : x).toFixed(1).replace(/^-0\.0$/, "0.0"), unit: unit() };
+  const amount = c.unit === "mL" ? c.volume_ml : c.mass_g;
+  if (c.unit === "counts" || amount === null) return { text: c.unit !== "counts" || c.counts === null ? null : String(c.counts), unit: shownUnit(c) };
+  const x = c.unit === "mL" ? amount : amount * perGram();
+  return { text: (Object.is(x, -0) ? 0 : x).toFixed(1).replace(/^-0\.0$/, "0.0"), unit: shownUnit(c) };
 }
 
 function ageText(s) {
@@ -146,8 +150,8 @@ function showTile(t, c, contact) {
   set(t.digits, fresh ? v.text : "– –");
   set(t.unit, v.unit);
   t.root.dataset.long = fresh && v.text.length > 5 ? "yes" : "no";
-  const rate = unit() === "mL" ? c.rate_ml_per_min : c.rate_g_per_min;
-  set(t.rate, fresh && rate !== null ? `≈ ${rate.toFixed(1)} ${unit()}/min` : "\u00a0");
+  const rate = shownUnit(c) === "mL" ? c.rate_ml_per_min : c.rate_g_per_min;
+  set(t.rate, fresh && rate !== null ? `≈ ${rate.toFixed(1)} ${shownUnit(c)}/min` : "\u00a0");
   const age = c.age_s === null ? null : c.age_s + (Date.now() - heard) / 1000;
   set(t.age, fresh || v.text === null ? ageText(age) : `last ${v.text} ${v.unit}, ${ageText(age)}`);
   set(t.says, contact ? c.says : "no word from the bench");
@@ -210,7 +214,7 @@ function showCurve() {
   const now = performance.now();
   if (now - drawnAt < (calm.matches ? 2000 : 380)) return;
   drawnAt = now;
-  const scale = curveUnit() === "counts" ? 1 : perGram();
+  const scale = drawn()[0]?.unit === "g" ? perGram() : 1;
   const columns = drawn().map(({ number }) => grid.columns(number, scale));
   chart.draw(grid.times(), columns);
   describe(columns);
