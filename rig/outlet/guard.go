@@ -45,6 +45,11 @@ type Tube struct {
 	DensityGPerML float64 // when it is not known: a low one, which makes levels too high, not too low
 	CapacityML    float64
 	Coarse        bool // a converter of 16 bits, say, which may repeat a code for ever
+
+	// VolumeML turns counts into mL where that is no straight line, as with a level sender;
+	// CountsPerGram and DensityGPerML are then not looked at. It goes on beyond what is
+	// known of the tube, so that a tube that is too full is seen as such.
+	VolumeML func(counts float64) float64
 }
 
 // Cause is why the guard wants a run to stop, or sounds the alarm.
@@ -167,10 +172,13 @@ func NewGuard(tubes ...Tube) (*Guard, error) {
 		switch {
 		case t.Channel < 0 || t.Channel > 1000:
 			return nil, fmt.Errorf("guard of %s: channel %d: channels count from 0", t.Name, t.Channel)
+		case t.VolumeML != nil:
 		case !(math.Abs(t.CountsPerGram) > 0) || math.IsInf(t.CountsPerGram, 0) || math.IsNaN(t.ZeroCounts) || math.IsInf(t.ZeroCounts, 0):
 			return nil, fmt.Errorf("guard of %s: calibration zero %g counts, %g counts/g: calibrate the channel", t.Name, t.ZeroCounts, t.CountsPerGram)
 		case !(t.DensityGPerML > 0.1 && t.DensityGPerML < 20):
 			return nil, fmt.Errorf("guard of %s: density %g g/mL: give the fuel's, about 0.83", t.Name, t.DensityGPerML)
+		}
+		switch {
 		case !(t.CapacityML > 2*earlyML) || math.IsInf(t.CapacityML, 0):
 			return nil, fmt.Errorf("guard of %s: capacity %g mL: give what the tube holds to its brim, above %g mL", t.Name, t.CapacityML, 2*earlyML)
 		}
@@ -328,14 +336,21 @@ func (t *tube) stop(c Cause, at, lasted time.Duration) *Stop {
 
 func (t *tube) startBlock(at time.Duration) { t.blockAt, t.blockSum, t.blockN = at, 0, 0 }
 
+func (t *tube) volume(counts int32) float64 {
+	if t.VolumeML != nil {
+		return t.VolumeML(float64(counts))
+	}
+	return (float64(counts) - t.ZeroCounts) * t.mLPerCount
+}
+
 func (g *Guard) take(t *tube, s *rig.Sample) *Stop {
 	var mL float64
 	switch s.Quality {
 	case rig.Good:
-		mL = (float64(s.Counts)-t.ZeroCounts)*t.mLPerCount + t.liftML
+		mL = t.volume(s.Counts) + t.liftML
 	case rig.Saturated:
 		// At the upper end the tube is fuller than can be told; the lower end is no level.
-		if mL = (float64(s.Counts) - t.ZeroCounts) * t.mLPerCount; mL < t.actML {
+		if mL = t.volume(s.Counts); mL < t.actML {
 			return nil
 		}
 	default:
