@@ -205,7 +205,7 @@ struct i2c_converter {
 	unsigned int id;
 	u8 reg[32];
 	bool converting;
-	u64 due_ns, period_ns, calibrated_ns;
+	u64 pud_ns, due_ns, period_ns, calibrated_ns;
 	u32 number, value;
 	struct tube tube;
 	bool slips;
@@ -750,12 +750,12 @@ static int add_gpio(struct device *dev, struct board *b)
 #define MUX_ADDR	0x70
 #define CONVERTER_ADDR	0x2A
 
-/* Registers and bits of the NAU7802 (Nuvoton, data sheet revision 1.7). */
+/* Registers and bits of the NAU7802, by Nuvoton's data sheet, from memory. */
 #define PU_CTRL		0x00
 #define  PU_RR		BIT(0)		/* register reset */
 #define  PU_PUD		BIT(1)		/* power up digital */
 #define  PU_PUA		BIT(2)		/* power up analogue */
-#define  PU_PUR		BIT(3)		/* power-up ready */
+#define  PU_PUR		BIT(3)		/* power-up ready, 200 us after PUD */
 #define  PU_CS		BIT(4)		/* cycle start */
 #define  PU_CR		BIT(5)		/* cycle ready */
 #define CTRL2		0x02
@@ -778,6 +778,7 @@ static void i2c_reset(struct i2c_converter *k)
 	k->reg[REVISION] = 0x0F;
 	k->converting = false;
 	k->calibrated_ns = 0;
+	k->pud_ns = 0;
 	k->pointer = 0;
 }
 
@@ -785,24 +786,27 @@ static void i2c_reset(struct i2c_converter *k)
 static void i2c_advance(struct board *b, struct i2c_converter *k, u64 now)
 {
 	u8 *pu = &k->reg[PU_CTRL];
-	bool powered = (*pu & (PU_PUD | PU_PUA)) == (PU_PUD | PU_PUA);
 	bool run;
 	u64 behind;
 
-	if (powered)
-		*pu |= PU_PUR;
-	else
+	if (!(*pu & PU_PUD)) {
 		*pu &= ~PU_PUR;
+		k->pud_ns = 0;
+	} else if (!k->pud_ns) {
+		k->pud_ns = now;
+	} else if (now - k->pud_ns >= 200 * NSEC_PER_USEC) {
+		*pu |= PU_PUR;
+	}
 	if (k->calibrated_ns && now >= k->calibrated_ns) {
 		k->calibrated_ns = 0;
 		k->reg[CTRL2] &= ~CTRL2_CALS;
 		k->converting = false;	/* it starts anew */
 	}
-	run = powered && (*pu & PU_CS) && !k->calibrated_ns;
+	run = (*pu & PU_PUR) && (*pu & PU_PUA) && (*pu & PU_CS) && !k->calibrated_ns;
 	if (!run || !k->converting || k->period_ns != i2c_period_ns(k)) {
 		if (run) {
 			k->period_ns = i2c_period_ns(k);
-			k->due_ns = now + 4 * k->period_ns;
+			k->due_ns = now + k->period_ns;
 		}
 		k->converting = run;
 		*pu &= ~PU_CR;
