@@ -34,7 +34,7 @@ type Certificate struct {
 
 	CountsPerGram, U95, K, DF float64 // the line's span with the half width of its 95 % interval
 	ZeroCounts, UZeroCounts   float64 // counts of the empty channel, standard uncertainty
-	UReadings, UMasses        float64 // parts of the span's standard uncertainty, counts/g
+	UReadings, UMasses, UBend float64 // parts of the span's standard uncertainty, counts/g; UBend: of what is not straight
 	FromG, ToG                float64 // loads used
 
 	Properties []CertificateProperty
@@ -122,7 +122,9 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 	add(&v.Line, "Factor k, df", known(digits(3), c.K)+", "+FormatDF(c.DF))
 	add(&v.Line, "u from the readings", known(digits(2), c.UReadings)+" counts/g")
 	add(&v.Line, "u from the loads", known(digits(2), c.UMasses)+" counts/g")
-	add(&v.Line, "Zero ± u", withU(c.ZeroCounts, c.UZeroCounts)+" counts")
+	add(&v.Line, "u from the bend", known(digits(2), c.UBend)+" counts/g")
+	zero, uZero := FormatWithU(c.ZeroCounts, c.UZeroCounts)
+	add(&v.Line, "Zero", typeset(zero)+" counts, u\u00a0"+uZero)
 	add(&v.Line, "Loads", c.With)
 	for _, p := range c.Properties {
 		row := []string{p.Name, p.Says, missing, missing, typed(p.LimitPct) + "\u00a0%"}
@@ -140,7 +142,7 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 		v.PointRows = append(v.PointRows, []string{itoa(i + 1), p.Load, known(neat, 1000*p.MPEG), itoa(p.Cycle), way, typeset(counts), u, known(mg, p.ResidualG)})
 	}
 	v.Picture = template.HTML(residualChart("res", c.Points, c.BandG))
-	v.PictureSay = "Grey: the line's 95\u00a0% band, the loads' tolerance included."
+	v.PictureSay = "Grey: the line's 95\u00a0% band, the loads' tolerance and the bend included."
 	if usable(c.LimitG) {
 		v.PictureSay += fmt.Sprintf(" A load's mean may be off by %s\u00a0g.", significant(c.LimitG, 2))
 	}

@@ -65,8 +65,11 @@ switched on for ten minutes. The daemon must not run meanwhile.
 
 --masses names the loads in grams; 0 is the empty tube and always belongs to
 them. 150 is put together as 100 + 50. The tolerance of their class (OIML R 111-1)
-enters the uncertainty. --water names the millilitres in the tube instead, poured
-with a measure whose tolerance is marked on it; its temperature gives the density.
+enters the uncertainty; kitchen weights have no class and are not M1.
+--water names the millilitres in the tube instead. Best is a measure made to
+deliver, marked Ex or TD, or a syringe: its tolerance is for what leaves it. One
+marked In or TC keeps some tenths of a mL back at every pour: add that to
+--vessel-tolerance. The water's temperature gives the density.
 
 --check puts one known mass on and holds it against what the line, the mass and
 the reading leave in doubt. It changes nothing; every check is kept.`,
@@ -131,9 +134,16 @@ func runCalibrate(ctx context.Context, args []string, o calibrateOptions, in io.
 	if modes > 1 {
 		return badInput(errors.New("calibrate: --list, --show and --check: choose one"))
 	}
+	if o.check != "" && o.water != "" {
+		return badInput(errors.New("calibrate: --check and --water: choose one: a check takes a mass, which is known better than any pour"))
+	}
+	o.class = strings.ToUpper(o.class)
 	if o.printable != "" {
 		if o.list || o.check != "" {
 			return badInput(errors.New("calibrate: --certificate goes with a calibration or with --show; a check is kept as JSON, see --list and --show"))
+		}
+		if info, err := os.Stat(o.printable); err == nil && info.IsDir() {
+			return badInput(fmt.Errorf("calibrate: --certificate %s is a folder: name a file, such as %s", o.printable, filepath.Join(o.printable, "tube1.html")))
 		}
 		dir := filepath.Dir(o.printable)
 		if info, err := os.Stat(dir); err != nil || !info.IsDir() {
@@ -370,6 +380,7 @@ func (t *talk) calibrate(ctx context.Context, st *store.Store, out io.Writer) er
 	if err != nil {
 		return fmt.Errorf("nothing was stored: %w", err)
 	}
+	line = line.WithBend(points)
 	a, err := calibrate.Assess(points, line, creep, calibrate.DefaultLimits())
 	if err != nil {
 		return fmt.Errorf("nothing was stored: %w", err)

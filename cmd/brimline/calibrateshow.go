@@ -84,10 +84,14 @@ func keptRows(calibrations []ingest.Calibration, checks []ingest.CalibrationChec
 	rows := []keptRow{}
 	for _, c := range calibrations {
 		k := keptRow{ID: strconv.FormatInt(c.ID, 10), Kind: "calibration", Channel: c.Channel, At: c.At}
-		k.Says = plusMinus(c.CountsPerGram, c.UCountsPerG) + " counts/g (u)"
+		v, u := report.FormatWithU(c.CountsPerGram, c.UCountsPerG)
+		k.Says = fmt.Sprintf("%s counts/%s, u %s", v, "g", u)
 		var found calibrate.Certificate
 		if json.Unmarshal(c.Certificate, &found) == nil {
 			k.By, k.Due, k.Simulated = found.By, found.Due, found.Simulated
+			if a := found.Assessment; a != nil {
+				k.Says = fmt.Sprintf("%s counts/%s (95 %%)", plusMinus(c.CountsPerGram, a.KSpan*c.UCountsPerG), "g")
+			}
 			if found.Forced {
 				k.Says += ", kept against the limits"
 			}
@@ -240,7 +244,7 @@ func printed(c calibrate.Certificate, id int64) report.Certificate {
 		Channel: c.Channel, Bench: c.Bench, Sensor: c.Sensor, Simulated: c.Simulated, At: c.At, By: c.By, TempC: math.NaN(),
 		With:          calibratePlan{water: c.Water}.with(c.MassClass),
 		CountsPerGram: l.Span, U95: a.KSpan * l.USpan, K: a.KSpan, DF: a.DFSpan, ZeroCounts: l.Zero, UZeroCounts: l.UZero,
-		UReadings: l.USpanFit, UMasses: l.USpanMass, FromG: l.FromG, ToG: l.ToG, Properties: propertiesOf(a),
+		UReadings: l.USpanFit, UMasses: l.USpanMass, UBend: l.USpanBend, FromG: l.FromG, ToG: l.ToG, Properties: propertiesOf(a),
 		LimitG: a.Limits.LinearityPct/100*a.SpanG + a.ToleranceG, Steady: c.Steady, Version: c.Program,
 	}
 	if id > 0 {

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"brimline/analysis/report"
 	"brimline/config"
 	"brimline/ingest"
 	"brimline/rig"
@@ -87,7 +88,11 @@ func (t *talk) intro() {
 	if t.o.sim {
 		t.say("Simulated bench: the program puts the loads on itself.")
 	}
-	t.wrapped("", "Hang the tube as it is used, hoses off, nothing touching. Put each mass down gently in the same place, and take your hands away. Engine off: no fuel is needed for this.")
+	put := "Put each mass down gently in the same place, and take your hands away."
+	if t.plan.water != nil {
+		put = "Read the measure at eye level, at the bottom of the curve; pour slowly, let it drip off for 30 s, and none down the outside."
+	}
+	t.wrapped("", "Hang the tube as it is used, hoses off, nothing touching. "+put+" Engine off: no fuel is needed for this.")
 	t.wrapped("", "A load is read when it has stood still for 5 s: no drift and no swaying beyond what the channel's own noise explains (the certificate has the rule).")
 	t.say("")
 }
@@ -202,7 +207,7 @@ func (t *talk) place(ctx context.Context, i int, s stage) error {
 }
 
 func (t *talk) counts(v calibrate.Verdict) string {
-	return fmt.Sprintf("%.0f ± %.0f counts", v.Counts, v.U)
+	return fmt.Sprintf("%.0f counts, u %.0f", v.Counts, v.U) // ± is kept for 95 % intervals
 }
 
 // doubt compares a reading with what the readings so far foretell. It is empty when
@@ -397,8 +402,11 @@ func (t *talk) result(c calibrate.Certificate, id int64, path string) {
 		}
 		t.say("  %-14s %s%s", strings.ToLower(r.Name), value, sep(r.Says))
 	}
-	t.say("  %-14s ±%.2g %% of it (95 %%): readings ±%.2g %%, loads ±%.2g %%", "span", a.USpanPct,
-		100*a.KSpan*l.USpanFit/math.Abs(l.Span), 100*a.KSpan*l.USpanMass/math.Abs(l.Span))
+	part := func(u float64) string {
+		_, text := report.FormatWithU(l.Span, 100*a.KSpan*u/math.Abs(l.Span))
+		return text
+	}
+	t.say("  %-14s ±%s %% of it (95 %%): readings ±%s %%, loads ±%s %%, bend ±%s %%", "span", part(l.USpan), part(l.USpanFit), part(l.USpanMass), part(l.USpanBend))
 	t.say("")
 	switch {
 	case id == 0:
@@ -445,7 +453,11 @@ func (t *talk) checked(c calibrate.CheckCertificate, cal ingest.Calibration, id 
 		next = "Look for what touches or pulls, and check again. If it stays off, calibrate anew; runs since the last good check are in doubt by as much."
 	}
 	t.say("%s: %s reads %s g; off by %+.3f g, tolerance ±%.3f g (95 %%): %s.", t.ch.Name, k.Load, plusMinus(k.ReadsG, k.U95G), k.DifferenceG, k.U95G, standing)
-	t.say("  the tolerance holds u: line %.4f g, mass %.4f g, readings %.4f g, putting on %.4f g; k %.2f", k.ULineG, k.UMassG, k.UReadingG, k.URepeatG, k.K)
+	puttingOn := fmt.Sprintf("%.4f g", k.URepeatG)
+	if k.URepeatG == 0 {
+		puttingOn = "not known (each load was put on once)"
+	}
+	t.say("  the tolerance holds u: line %.4f g, mass %.4f g, readings %.4f g, putting on %s; k %.2f", k.ULineG, k.UMassG, k.UReadingG, puttingOn, k.K)
 	t.say("  the empty channel stands %+.2f g from the calibration's zero; rates do not depend on it", k.ZeroShiftG)
 	if next != "" {
 		t.wrapped("  ", next)

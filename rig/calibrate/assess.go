@@ -166,7 +166,7 @@ type Creep struct {
 
 // SpanU95 returns the half width of the span's 95 % interval, counts/g, its coverage
 // factor and the effective degrees of freedom by Welch-Satterthwaite (GUM, G.4): the
-// masses' part has no end of them. More than a billion count as a billion, so that
+// masses' part and the bend's have no end of them. More than a billion count as a billion, so that
 // the number can be written as JSON.
 func (l Line) SpanU95() (u95, k, df float64) {
 	df = manyDF
@@ -319,7 +319,7 @@ func (a *Assessment) remarks(points []Point, line Line) {
 	if share > 0.5 && a.USpanPct > a.Limits.SpanPct {
 		refuse("loads", fmt.Sprintf("the span is known to ±%.2g %% (95 %%), limit %g %%, for the loads' own tolerance: use better masses, or a better measure and fewer pours", a.USpanPct, a.Limits.SpanPct))
 	} else if share > 0.9 && a.USpanPct > 0.1 {
-		caution("loads", fmt.Sprintf("the loads' own tolerance makes %.0f %% of the span's uncertainty: better masses would tell more", 100*share))
+		caution("loads", fmt.Sprintf("the loads' own tolerance makes %.0f %% of the span's uncertainty: better masses, or a better measure, would tell more", 100*share))
 	}
 }
 

@@ -56,10 +56,11 @@ type Line struct {
 	Zero        float64   `json:"zero_counts"`         // counts at no load
 	Span        float64   `json:"counts_per_gram"`     // counts/g, not 0; negative if the cell hangs upside down
 	UZero       float64   `json:"u_zero_counts"`       // standard uncertainty of Zero, counts
-	USpan       float64   `json:"u_counts_per_gram"`   // of Span, counts/g, mass tolerances included
+	USpan       float64   `json:"u_counts_per_gram"`   // of Span, counts/g, mass tolerances (and bend) included
 	CovZeroSpan float64   `json:"cov_zero_span"`       // covariance of the two, counts²/g
 	USpanFit    float64   `json:"u_fit_counts_per_g"`  // the part of USpan that the readings' scatter gives
 	USpanMass   float64   `json:"u_mass_counts_per_g"` // the part that the masses' tolerances give
+	USpanBend   float64   `json:"u_bend_counts_per_g"` // the part that the channel's bend gives (WithBend); 0: left out
 	ResidualSD  float64   `json:"residual_sd_counts"`  // of a point of weight 1 (mean weight 1), counts
 	DF          float64   `json:"df"`                  // points less 2
 	Residuals   []float64 `json:"residuals_counts"`    // counts less the line, in the order of the points

@@ -25,13 +25,13 @@ var set = []float64{5000, 2000, 2000, 1000, 500, 200, 200, 100, 50, 20, 20, 10, 
 // mass of class F2, M1 or M2 (OIML R 111-1:2004). Those of masses loaded together
 // add up.
 func MPE(class string, nominalG float64) (float64, error) {
-	byMass, ok := mpeMilliGrams[class]
+	byMass, ok := mpeMilliGrams[strings.ToUpper(class)]
 	if !ok {
-		return 0, fmt.Errorf("mass tolerance: class %q is not known: use F2, M1 or M2, or give the tolerance in grams", class)
+		return 0, fmt.Errorf("mass tolerance: class %q is not known: use F2, M1 or M2; better classes (E1, E2, F1) count as F2; masses without a class cannot be used", class)
 	}
 	mg, ok := byMass[nominalG]
 	if !ok {
-		return 0, fmt.Errorf("mass tolerance: no %s mass of %g g: use 1, 2 or 5 g or ten, a hundred or a thousand times that, up to 5000 g, or give the tolerance in grams", class, nominalG)
+		return 0, fmt.Errorf("mass tolerance: no %s mass of %g g: use 1, 2 or 5 g or ten, a hundred or a thousand times that, up to 5000 g", class, nominalG)
 	}
 	return mg / 1000, nil
 }
