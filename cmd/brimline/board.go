@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"golang.org/x/sys/unix"
 	"periph.io/x/conn/v3/driver/driverreg"
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
@@ -71,7 +72,25 @@ func openI2CBus(number int) (i2c.Bus, error) {
 		}
 		return nil, fmt.Errorf("opening /dev/i2c-%d: %w: this board has %s: turn I2C on in the board's own configuration, let the user into the group i2c, and load the kernel module i2c-dev", number, err, have)
 	}
+	if err := claim(fmt.Sprintf("/dev/i2c-%d", number)); err != nil {
+		return nil, err
+	}
 	return bus, nil
+}
+
+// claim keeps a device from every other run of this program until this one ends. The kernel
+// does so for a GPIO line; an I2C bus it lends to all, and of two that choose a multiplexer's
+// ports each takes for its own tube's what the other's converter gives.
+func claim(device string) error {
+	fd, err := unix.Open(device, unix.O_RDWR|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return fmt.Errorf("claiming %s: %w", device, err)
+	}
+	if err := unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		err = errors.Join(err, unix.Close(fd))
+		return fmt.Errorf("claiming %s: %w: is it another brimline ('serve', 'test', 'channels', 'calibrate') that reads the converters? End that one first", device, err)
+	}
+	return nil
 }
 
 func channelNames(channels []config.Channel) string {
