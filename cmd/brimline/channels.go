@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"brimline/analysis/report"
 	"brimline/analysis/stability"
 	"brimline/config"
 	"brimline/ingest"
@@ -97,7 +98,7 @@ func runChannels(ctx context.Context, o channelsOptions, out, errs io.Writer) (e
 		return badInput(errors.New("channels: neither --config nor --sim is given: name the bench's file, or look at a simulated one with --sim; 'brimline config example' prints a file to begin with"))
 	}
 	if o.length < channelsLeast || o.length > channelsMost {
-		return badInput(fmt.Errorf("channels: --for %v: use %v to %v", o.length, channelsLeast, channelsMost))
+		return badInput(fmt.Errorf("channels: --for %v: use 2s to 1h", o.length))
 	}
 	cfg, err := serveConfig(serveOptions{config: o.config, data: o.data, sim: o.sim})
 	if err != nil {
@@ -555,11 +556,21 @@ func orCounts(counts, mg *float64, both bool) string {
 	case counts == nil:
 		return none
 	case mg == nil:
-		return fmt.Sprintf("%.3g counts", *counts)
+		return twoFigures(*counts) + " counts"
 	case both:
-		return fmt.Sprintf("%.0f counts, %.3g mg", *counts, *mg)
+		return twoFigures(*counts) + " counts, " + twoFigures(*mg) + " mg"
 	}
-	return fmt.Sprintf("%.3g mg", *mg)
+	return twoFigures(*mg) + " mg"
+}
+
+// twoFigures writes an amount of noise, which no record of some minutes knows better, or
+// an uncertainty: two figures, no exponent.
+func twoFigures(x float64) string {
+	if x == 0 {
+		return "0"
+	}
+	_, text := report.FormatWithU(0, math.Abs(x))
+	return text
 }
 
 func (d *driftReport) text() string {
@@ -567,9 +578,18 @@ func (d *driftReport) text() string {
 	case d == nil:
 		return none
 	case d.GPerH == nil:
-		return fmt.Sprintf("%+.2g ± %.2g counts", d.CountsPerH, 2*d.UCountsPerH)
+		return signedPlusMinus(d.CountsPerH, 2*d.UCountsPerH) + " counts"
 	}
-	return fmt.Sprintf("%+.1f ± %.1f g", noMinusZero(*d.GPerH, 1), 2**d.UGPerH)
+	return signedPlusMinus(*d.GPerH, 2**d.UGPerH) + " g"
+}
+
+// signedPlusMinus is plusMinus of something that may go either way.
+func signedPlusMinus(value, u float64) string {
+	text := plusMinus(value, u)
+	if !strings.HasPrefix(text, "-") && strings.ContainsAny(strings.SplitN(text, " ", 2)[0], "123456789") {
+		text = "+" + text
+	}
+	return text
 }
 
 // noMinusZero rounds x, so that nothing prints as -0.00.

@@ -192,7 +192,7 @@ func TestChannelsRefuses(t *testing.T) {
 		}
 	}
 	refuse(exitUsage, "neither --config nor --sim")
-	refuse(exitUsage, "--for 1s: use 2s to 1h0m0s", "--sim", "--for", "1s")
+	refuse(exitUsage, "--for 1s: use 2s to 1h", "--sim", "--for", "1s")
 	refuse(exitUsage, "unknown command", "--sim", "tube1")
 	refuse(exitUsage, "no such file", "--config", filepath.Join(dir, "none.toml"))
 

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"brimline/ingest"
+)
+
+// Digits match the uncertainty, also of counts, and nothing is in powers of ten.
+func TestFiguresOfChannels(t *testing.T) {
+	g := func(x float64) *float64 { return &x }
+	for _, c := range []struct{ got, want string }{
+		{(&driftReport{CountsPerH: 51234.5, UCountsPerH: 6210.9}).text(), "+51000 ± 12000 counts"},
+		{(&driftReport{CountsPerH: -30.2, UCountsPerH: 900}).text(), "0 ± 1800 counts"},
+		{(&driftReport{GPerH: g(1.5), UGPerH: g(19.15)}).text(), "+2 ± 38 g"},
+		{(&driftReport{GPerH: g(-0.104), UGPerH: g(0.0161)}).text(), "-0.104 ± 0.032 g"},
+		{orCounts(g(12345), nil, false), "12000 counts"},
+		{orCounts(g(58.4), g(26.51), true), "58 counts, 27 mg"},
+		{orCounts(g(22), g(10), false), "10 mg"},
+		{orCounts(g(6.8), g(3.1), false), "3.1 mg"},
+		{orCounts(g(0), g(0), true), "0 counts, 0 mg"},
+		{orCounts(nil, nil, true), none},
+	} {
+		if c.got != c.want {
+			t.Errorf("got %q, want %q", c.got, c.want)
+		}
+	}
+}
+
+// ± is kept for 95 % intervals; a certificate without its factor says u.
+func TestListKeepsPlusMinusForIntervals(t *testing.T) {
+	rows := keptRows([]ingest.Calibration{
+		{ID: 1, Channel: "a", CountsPerGram: 2206.334, UCountsPerG: 0.1, DF: 15, Unit: ingest.UnitG,
+			Certificate: []byte(`{"points":[{"mass_g":0}],"assessment":{"k_span":2.131}}`)},
+		{ID: 2, Channel: "a", CountsPerGram: 2206.334, UCountsPerG: 0.1, DF: math.Inf(1), Unit: ingest.UnitG, Certificate: []byte(`{}`)},
+	}, nil)
+	if len(rows) != 2 {
+		t.Fatalf("%d rows, want 2", len(rows))
+	}
+	if want := "2206.33 ± 0.21 counts/g (95 %)"; rows[0].Says != want {
+		t.Errorf("got %q, want %q", rows[0].Says, want)
+	}
+	if want := "2206.33 counts/g, u 0.10"; !strings.HasPrefix(rows[1].Says, want) || strings.Contains(rows[1].Says, "±") {
+		t.Errorf("got %q, want %q", rows[1].Says, want)
+	}
+}
+
+func TestCalibrateRefusesBeforeTheWork(t *testing.T) {
+	dir := t.TempDir()
+	with := func(args ...string) []string {
+		return append([]string{"calibrate", "tube1", "--sim", "--yes", "--data", dir}, args...)
+	}
+	wantError(t, exitUsage, with("--certificate", dir), "is a folder", filepath.Join(dir, "tube1.html"))
+	wantError(t, exitUsage, with("--check", "100g", "--water", "0,25,50", "--water-temp", "18"), "choose one")
+	if found, err := os.ReadDir(dir); err != nil || len(found) > 0 {
+		t.Errorf("left in the store's folder: %v, %v", found, err)
+	}
+}
