@@ -29,6 +29,7 @@ type Certificate struct {
 	At, Due   time.Time
 	By        string
 	TempC     float64 // of the air
+	Unit      string  // "g", or "mm" of a level sender: then all that is named grams below is mm
 	With      string  // what was put on: "masses of class M1 (OIML R 111-1:2004)"
 	Poor      string  // why it must not be used, or that it was kept all the same; empty: neither
 
@@ -80,6 +81,9 @@ type certificateView struct {
 	PointRows  [][]string
 	Picture    template.HTML
 	PictureSay string
+	Load, Per  string  // "mass", "gram"; of a level sender "level", "mm"
+	Tolerance  float64 // what a tolerance is shown times, in
+	TolUnit    string
 	Cautions   []string
 }
 
@@ -112,17 +116,29 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 		air = typeset(typed(c.TempC)) + "\u00a0°C"
 	}
 	add(&v.Facts, "Air", air)
-	v.Lead = fmt.Sprintf("One gram gives %s counts (95\u00a0%%), from %s to %s\u00a0g.", withU(c.CountsPerGram, c.U95), known(neat, c.FromG), known(neat, c.ToG))
+	v.Load, v.Tolerance, v.TolUnit = "mass", 1000.0, "mg"
+	per, one := "gram", "One gram"
+	switch c.Unit {
+	case "", "g":
+		c.Unit = "g"
+	case "mm":
+		v.Load, v.Tolerance, v.TolUnit = "level", 1, "mm"
+		per, one = "mm", "One mm of level"
+	default:
+		return fmt.Errorf("certificate of %s: unit %q is neither g nor mm", c.Channel, c.Unit)
+	}
+	v.Per = per
+	v.Lead = fmt.Sprintf("%s gives %s counts (95\u00a0%%), from %s to %s\u00a0%s.", one, withU(c.CountsPerGram, c.U95), known(neat, c.FromG), known(neat, c.ToG), c.Unit)
 	rel := missing
 	if usable(c.U95) {
 		rel = "±\u00a0" + significant(100*c.U95/math.Abs(c.CountsPerGram), 2) + "\u00a0%"
 	}
-	add(&v.Line, "Counts per gram", withU(c.CountsPerGram, c.U95))
+	add(&v.Line, "Counts per "+per, withU(c.CountsPerGram, c.U95))
 	add(&v.Line, "that is", rel)
 	add(&v.Line, "Factor k, df", known(digits(3), c.K)+", "+FormatDF(c.DF))
-	add(&v.Line, "u from the readings", known(digits(2), c.UReadings)+" counts/g")
-	add(&v.Line, "u from the loads", known(digits(2), c.UMasses)+" counts/g")
-	add(&v.Line, "u from the bend", known(digits(2), c.UBend)+" counts/g")
+	add(&v.Line, "u from the readings", known(digits(2), c.UReadings)+" counts/"+c.Unit)
+	add(&v.Line, "u from the loads", known(digits(2), c.UMasses)+" counts/"+c.Unit)
+	add(&v.Line, "u from the bend", known(digits(2), c.UBend)+" counts/"+c.Unit)
 	zero, uZero := FormatWithU(c.ZeroCounts, c.UZeroCounts)
 	add(&v.Line, "Zero", typeset(zero)+" counts, u\u00a0"+uZero)
 	add(&v.Line, "Loads", c.With)
@@ -139,17 +155,21 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 			way = "down"
 		}
 		counts, u := FormatWithU(p.Counts, p.U)
-		v.PointRows = append(v.PointRows, []string{itoa(i + 1), p.Load, known(neat, 1000*p.MPEG), itoa(p.Cycle), way, typeset(counts), u, known(mg, p.ResidualG)})
+		v.PointRows = append(v.PointRows, []string{itoa(i + 1), p.Load, known(neat, v.Tolerance*p.MPEG), itoa(p.Cycle), way, typeset(counts), u, known(mg, p.ResidualG)})
 	}
-	v.Picture = template.HTML(residualChart("res", c.Points, c.BandG))
+	v.Picture = template.HTML(residualChart("res", c.Unit, c.Points, c.BandG))
 	v.PictureSay = "Grey: the line's 95\u00a0% band, the loads' tolerance and the bend included."
 	if usable(c.LimitG) {
-		v.PictureSay += fmt.Sprintf(" A load's mean may be off by %s\u00a0g.", significant(c.LimitG, 2))
+		v.PictureSay += fmt.Sprintf(" A load's mean may be off by %s\u00a0%s.", significant(c.LimitG, 2), c.Unit)
 	}
 	v.Cautions = []string{
 		"A calibration holds for this channel, in this place, as it was loaded. Check it with a known mass before a day's work, and after a knock, a move or a repair.",
 		"Loads beyond those used are not proven. Air buoyancy is not corrected: a line found with weights reads fuel 0.13\u00a0% low in mass.",
 		"Nothing here is a maker's limit; the limits are common practice.",
+	}
+	if c.Unit == "mm" {
+		v.Cautions[0] = "A calibration holds for this channel, in this place, and for this tube. Calibrate it anew after a knock, a move, a repair or a change of tube."
+		v.Cautions[1] = "Levels beyond those used are not proven. A sender that is not indifferent to the liquid (capacitive) is calibrated with the fuel itself."
 	}
 	var b bytes.Buffer
 	if err := certificateTemplate.Execute(&b, v); err != nil {
@@ -187,7 +207,7 @@ func mg(g float64) string { return typeset(signed(fixed(g, 4))) }
 
 // residualChart shows each reading's distance from the line, up and down apart, over
 // the line's band.
-func residualChart(id string, points []CertificatePoint, band []BandPoint) string {
+func residualChart(id, unit string, points []CertificatePoint, band []BandPoint) string {
 	const left, right, top, base = 52.0, 14.0, 36.0, 236.0
 	var xs, ys []float64
 	var says []string
@@ -199,15 +219,15 @@ func residualChart(id string, points []CertificatePoint, band []BandPoint) strin
 	}
 	x, y := newAxis(xs, left+10, chartWidth-right, 6), newAxis(ys, base, top, 7)
 	for i, p := range points {
-		says = append(says, fmt.Sprintf("%d: %s, %s g", i+1, p.Load, known(mg, p.ResidualG)))
+		says = append(says, fmt.Sprintf("%d: %s, %s %s", i+1, p.Load, known(mg, p.ResidualG), unit))
 	}
-	c := newCanvas(id, "Residuals: readings less the line, in grams, over the load", strings.Join(says, "; ")+".", chartWidth, base+36)
+	c := newCanvas(id, "Residuals: readings less the line, in "+map[string]string{"g": "grams", "mm": "mm"}[unit]+", over the load", strings.Join(says, "; ")+".", chartWidth, base+36)
 	c.mark(up, "pt open", left+8, 14, 4.5)
 	c.text("lab", "start", left+17, 18, "going up")
 	c.mark(down, "pt", left+92, 14, 4.5)
 	c.text("lab", "start", left+101, 18, "coming down")
-	c.text("tick", "start", 0, 18, "g")
-	c.bottomAxis(x, top, base, "load, g")
+	c.text("tick", "start", 0, 18, unit)
+	c.bottomAxis(x, top, base, "load, "+unit)
 	if len(band) > 1 {
 		var edge []point
 		for _, b := range band {

@@ -71,6 +71,12 @@ deliver, marked Ex or TD, or a syringe: its tolerance is for what leaves it. One
 marked In or TC keeps some tenths of a mL back at every pour: add that to
 --vessel-tolerance. The water's temperature gives the density.
 
+A level or pressure sender (ads1115) takes --water alone. A level sender's line is
+from counts to mm: the tube's bore or strapping table in the config turns each volume
+into a level, is kept with the line, and turns levels into mL afterwards. A capacitive
+sender is calibrated with the fuel itself, poured in the same way. A pressure sender
+weighs what stands above it: its line is in grams, and its tube must be even.
+
 --check puts one known mass on and holds it against what the line, the mass and
 the reading leave in doubt. It changes nothing; every check is kept.`,
 		Example: "  brimline calibrate tube1 --config bench.toml --by \"the storekeeper\" --temp 19\n" +
@@ -164,11 +170,7 @@ func runCalibrate(ctx context.Context, args []string, o calibrateOptions, in io.
 	if err != nil {
 		return badInput(fmt.Errorf("calibrate: %w", err))
 	}
-	if ch := cfg.Channels[index]; ch.Sensor == "ads1115" {
-		// Poured water would give a line that the analysis takes for grams of fuel.
-		return badInput(fmt.Errorf("calibrate %s: its sensor is a level or pressure sender (ads1115), which feels no mass: only weighing channels (hx711, nau7802) can be calibrated yet", ch.Name))
-	}
-	plan, err := o.plan()
+	plan, err := o.planFor(cfg.Channels[index])
 	if err != nil {
 		return badInput(fmt.Errorf("calibrate %s: %w", cfg.Channels[index].Name, err))
 	}
@@ -218,7 +220,16 @@ type calibratePlan struct {
 	stages []stage
 	loads  []calibrate.Load
 	water  *calibrate.Water
+	tube   *calibrate.Tube // of a level sender: loads are mm of level, not grams
 	check  bool
+}
+
+// unit is what the loads are in.
+func (p calibratePlan) unit() string {
+	if p.tube != nil {
+		return calibrate.UnitMM
+	}
+	return "g"
 }
 
 // with says in words what is put on.
@@ -229,8 +240,32 @@ func (p calibratePlan) with(class string) string {
 	return fmt.Sprintf("masses of class %s (OIML R 111-1:2004)", class)
 }
 
-// plan checks the options and lays out the loadings.
-func (o calibrateOptions) plan() (p calibratePlan, err error) {
+// planFor is the plan for a channel: a sender feels no mass, only what is in the tube.
+func (o calibrateOptions) planFor(ch config.Channel) (p calibratePlan, err error) {
+	if ch.Sensor != "ads1115" {
+		return o.plan(nil)
+	}
+	if feelsLevel(ch) {
+		tube, err := tubeOf(ch)
+		if err != nil {
+			return p, err
+		}
+		if o.check == "" && o.water != "" {
+			return o.plan(&tube)
+		}
+	}
+	switch {
+	case o.check != "":
+		return p, fmt.Errorf("--check %s: its %s sender feels no mass: calibrate it anew with --water, and compare the two certificates", o.check, ch.Sender)
+	case o.water == "":
+		return p, fmt.Errorf("its %s sender feels no mass: pour measured volumes instead, --water 0,20,40,60,80 --water-temp 20", ch.Sender)
+	}
+	return o.plan(nil)
+}
+
+// plan checks the options and lays out the loadings; tube is that of a level sender, nil
+// where masses count.
+func (o calibrateOptions) plan(tube *calibrate.Tube) (p calibratePlan, err error) {
 	for _, x := range []struct {
 		name     string
 		v        float64
@@ -268,7 +303,7 @@ func (o calibrateOptions) plan() (p calibratePlan, err error) {
 		return p, fmt.Errorf("--hold is %v: creep takes 10s or more to be seen; 0s leaves it out", o.hold)
 	}
 	if o.water != "" {
-		return o.waterPlan()
+		return o.waterPlan(tube)
 	}
 	if p.loads, err = calibrate.ParseLoads(o.masses); err != nil {
 		return p, fmt.Errorf("--masses: %w", err)
@@ -292,8 +327,9 @@ func (o calibrateOptions) plan() (p calibratePlan, err error) {
 	return p, nil
 }
 
-// waterPlan pours once, going up: water is not taken out by measure.
-func (o calibrateOptions) waterPlan() (p calibratePlan, err error) {
+// waterPlan pours once, going up: water is not taken out by measure. With a tube the loads
+// are the levels that the volumes make in it, mm.
+func (o calibrateOptions) waterPlan(tube *calibrate.Tube) (p calibratePlan, err error) {
 	if o.cycles != 1 {
 		return p, fmt.Errorf("--cycles %d with --water: water is poured once, going up; leave --cycles out", o.cycles)
 	}
@@ -301,10 +337,16 @@ func (o calibrateOptions) waterPlan() (p calibratePlan, err error) {
 	if err != nil {
 		return p, fmt.Errorf("--water: %w", err)
 	}
+	p.tube = tube
 	p.water = &calibrate.Water{TempC: o.waterC, TempTolC: o.waterTolC, VesselTolML: o.vesselTolML}
 	for i, mL := range volumes {
 		s := stage{cycle: 1, inML: mL, hold: i == len(volumes)-1 && o.hold > 0}
-		if s.Load.MassG, s.mpeG, err = p.water.Load(mL, i); err != nil {
+		if tube != nil {
+			s.Load.MassG, s.mpeG, err = p.water.Level(*tube, mL, i)
+		} else {
+			s.Load.MassG, s.mpeG, err = p.water.Load(mL, i)
+		}
+		if err != nil {
 			return p, err
 		}
 		if i > 0 {
@@ -380,8 +422,15 @@ func (t *talk) calibrate(ctx context.Context, st *store.Store, out io.Writer) er
 	if err != nil {
 		return fmt.Errorf("nothing was stored: %w", err)
 	}
+	limits := calibrate.DefaultLimits()
+	if t.ch.Sensor == "ads1115" {
+		limits = calibrate.LevelLimits()
+	}
+	if t.plan.tube != nil {
+		line.Unit = calibrate.UnitMM
+	}
 	line = line.WithBend(points)
-	a, err := calibrate.Assess(points, line, creep, calibrate.DefaultLimits())
+	a, err := calibrate.Assess(points, line, creep, limits)
 	if err != nil {
 		return fmt.Errorf("nothing was stored: %w", err)
 	}
@@ -395,6 +444,11 @@ func (t *talk) calibrate(ctx context.Context, st *store.Store, out io.Writer) er
 	if c.Water != nil {
 		c.MassClass = ""
 	}
+	unit, tube := ingest.UnitG, ingest.Tube{}
+	if t.plan.tube != nil {
+		c.Tube, c.TubeUML = t.plan.tube.Rows(), t.plan.tube.UML()
+		unit, tube = ingest.UnitMM, storedTube(*t.plan.tube)
+	}
 	var id int64
 	if !a.Refused() || t.o.force {
 		text, err := json.Marshal(c)
@@ -402,7 +456,7 @@ func (t *talk) calibrate(ctx context.Context, st *store.Store, out io.Writer) er
 			return fmt.Errorf("nothing was stored: %w", err)
 		}
 		id, err = st.AddCalibration(ctx, ingest.Calibration{Channel: c.Channel, At: at, Zero: line.Zero, CountsPerGram: line.Span,
-			UZero: line.UZero, UCountsPerG: line.USpan, CovZeroSpan: line.CovZeroSpan, DF: a.DFSpan, Certificate: text})
+			UZero: line.UZero, UCountsPerG: line.USpan, CovZeroSpan: line.CovZeroSpan, DF: a.DFSpan, Certificate: text, Unit: unit, Tube: tube})
 		if err != nil {
 			return stopped(ctx, err)
 		}

@@ -324,7 +324,7 @@ func TestCalibrateCannot(t *testing.T) {
 		if err := b.sim.SetFault(0, fault); err != nil {
 			t.Fatal(err)
 		}
-		plan, err := o.plan()
+		plan, err := o.plan(nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -406,7 +406,7 @@ func TestCalibrateByItself(t *testing.T) {
 				t.Fatal(err)
 			}
 			h := &handWorked{loads: c.loads, rng: rand.New(rand.NewPCG(4, 2))}
-			plan, err := o.plan()
+			plan, err := o.plan(nil)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -548,7 +548,19 @@ func TestCalibrateBadInput(t *testing.T) {
 		if err := os.WriteFile(file, []byte("[[channel]]\nname = 'a'\nsensor = 'ads1115'\ninput = 0\n"), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		wantError(t, exitUsage, []string{"calibrate", "a", "--sim", "--yes", "--config", file, "--data", dir}, "calibrate a", "feels no mass")
+		args := []string{"calibrate", "a", "--sim", "--yes", "--config", file, "--data", dir}
+		wantError(t, exitUsage, args, "calibrate a", "level sender", "bore_mm", "strapping")
+		for _, tube := range []string{"bore_mm = 24\n", "sender = 'pressure'\n"} {
+			if err := os.WriteFile(file, []byte("[[channel]]\nname = 'a'\nsensor = 'ads1115'\ninput = 0\n"+tube), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			wantError(t, exitUsage, args, "calibrate a", "feels no mass", "--water 0,20")
+			wantError(t, exitUsage, append(args, "--check", "100g"), "--check 100g", "feels no mass")
+		}
+		if err := os.WriteFile(file, []byte("[[channel]]\nname = 'a'\nsensor = 'ads1115'\ninput = 0\nbore_mm = 24\n"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		wantError(t, exitUsage, append(args, "--water", "0,50,110", "--water-temp", "20"), "level of 110 mL", "covers 0 to 100 mL")
 	})
 	t.Run("a clock that runs behind", func(t *testing.T) {
 		o := practice(t, nil)

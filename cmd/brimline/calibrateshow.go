@@ -85,12 +85,12 @@ func keptRows(calibrations []ingest.Calibration, checks []ingest.CalibrationChec
 	for _, c := range calibrations {
 		k := keptRow{ID: strconv.FormatInt(c.ID, 10), Kind: "calibration", Channel: c.Channel, At: c.At}
 		v, u := report.FormatWithU(c.CountsPerGram, c.UCountsPerG)
-		k.Says = fmt.Sprintf("%s counts/%s, u %s", v, "g", u)
+		k.Says = fmt.Sprintf("%s counts/%s, u %s", v, c.Unit, u)
 		var found calibrate.Certificate
 		if json.Unmarshal(c.Certificate, &found) == nil {
 			k.By, k.Due, k.Simulated = found.By, found.Due, found.Simulated
 			if a := found.Assessment; a != nil {
-				k.Says = fmt.Sprintf("%s counts/%s (95 %%)", plusMinus(c.CountsPerGram, a.KSpan*c.UCountsPerG), "g")
+				k.Says = fmt.Sprintf("%s counts/%s (95 %%)", plusMinus(c.CountsPerGram, a.KSpan*c.UCountsPerG), c.Unit)
 			}
 			if found.Forced {
 				k.Says += ", kept against the limits"
@@ -216,13 +216,13 @@ func writeCertificate(path string, c calibrate.Certificate, id int64) (err error
 }
 
 // propertiesOf is an assessment's table; what was not measured is NaN.
-func propertiesOf(a *calibrate.Assessment) []report.CertificateProperty {
+func propertiesOf(a *calibrate.Assessment, unit string) []report.CertificateProperty {
 	row := func(name string, x *calibrate.Amount, limitPct float64, says string) report.CertificateProperty {
 		p := report.CertificateProperty{Name: name, G: math.NaN(), Pct: math.NaN(), LimitPct: limitPct}
 		if x != nil {
 			p.G, p.Pct, p.Says = x.G, x.Pct, says
 			if says == "" {
-				p.Says = fmt.Sprintf("at %.4g g", x.AtG)
+				p.Says = fmt.Sprintf("at %.4g %s", x.AtG, unit)
 			}
 		}
 		return p
@@ -240,11 +240,15 @@ func propertiesOf(a *calibrate.Assessment) []report.CertificateProperty {
 // printed puts a certificate into the report's plain numbers.
 func printed(c calibrate.Certificate, id int64) report.Certificate {
 	a, l := c.Assessment, c.Line
+	unit := l.Unit
+	if unit == "" {
+		unit = "g"
+	}
 	out := report.Certificate{
 		Channel: c.Channel, Bench: c.Bench, Sensor: c.Sensor, Simulated: c.Simulated, At: c.At, By: c.By, TempC: math.NaN(),
 		With:          calibratePlan{water: c.Water}.with(c.MassClass),
 		CountsPerGram: l.Span, U95: a.KSpan * l.USpan, K: a.KSpan, DF: a.DFSpan, ZeroCounts: l.Zero, UZeroCounts: l.UZero,
-		UReadings: l.USpanFit, UMasses: l.USpanMass, UBend: l.USpanBend, FromG: l.FromG, ToG: l.ToG, Properties: propertiesOf(a),
+		UReadings: l.USpanFit, UMasses: l.USpanMass, UBend: l.USpanBend, FromG: l.FromG, ToG: l.ToG, Properties: propertiesOf(a, unit), Unit: unit,
 		LimitG: a.Limits.LinearityPct/100*a.SpanG + a.ToleranceG, Steady: c.Steady, Version: c.Program,
 	}
 	if id > 0 {
@@ -261,6 +265,10 @@ func printed(c calibrate.Certificate, id int64) report.Certificate {
 		out.Poor = "Refused by the limits, and kept all the same: do not rest a finding on it."
 	case a.Refused():
 		out.Poor = "Refused: not kept, and not to be used."
+	}
+	if n := len(c.Tube); n > 0 {
+		out.Remarks = append(out.Remarks, fmt.Sprintf("The tube's table has %d rows from %.4g mm, %.4g mL to %.4g mm, %.4g mL (u %.2g mL).", n,
+			c.Tube[0].LevelMM, c.Tube[0].VolumeML, c.Tube[n-1].LevelMM, c.Tube[n-1].VolumeML, c.TubeUML))
 	}
 	if c.Note != "" {
 		out.Remarks = append(out.Remarks, "Note: "+c.Note)

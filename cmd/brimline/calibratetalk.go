@@ -88,6 +88,12 @@ func (t *talk) intro() {
 	if t.o.sim {
 		t.say("Simulated bench: the program puts the loads on itself.")
 	}
+	if t.ch.Sensor == "ads1115" {
+		t.wrapped("", "Hang the tube upright as it is used, hoses off. Pour each volume whole and slowly, without bubbles, and take your hands away. Engine off: no fuel flows for this.")
+		t.wrapped("", "A volume is read when the reading has stood still for 5 s: no drift and no swaying beyond what the channel's own noise explains (the certificate has the rule).")
+		t.say("")
+		return
+	}
 	put := "Put each mass down gently in the same place, and take your hands away."
 	if t.plan.water != nil {
 		put = "Read the measure at eye level, at the bottom of the curve; pour slowly, let it drip off for 30 s, and none down the outside."
@@ -200,6 +206,13 @@ func (t *talk) place(ctx context.Context, i int, s stage) error {
 	if t.o.hands != nil {
 		load = t.o.hands(i, load)
 	}
+	if t.plan.tube != nil {
+		mL, _, err := t.plan.tube.VolumeML(load.MassG, 0)
+		if err != nil {
+			return err
+		}
+		return t.b.sim.Pour(t.index, mL)
+	}
 	if len(load.Masses) == 0 {
 		return t.b.sim.Put(t.index, load.MassG)
 	}
@@ -238,7 +251,7 @@ func (t *talk) doubt(points []calibrate.Point, s stage, v calibrate.Verdict) (sa
 	if math.Abs(reads-s.MassG) <= gap/4 {
 		return "", false
 	}
-	return fmt.Sprintf("by the readings so far this is about %.3g g, %.4g g was asked for: is it the right load, and were those before right?", reads, s.MassG), false
+	return fmt.Sprintf("by the readings so far this is about %.3g %s, %.4g %s was asked for: is it the right load, and were those before right?", reads, t.plan.unit(), s.MassG, t.plan.unit()), false
 }
 
 var (
@@ -384,6 +397,12 @@ func (t *talk) notNoted(line calibrate.Line) (out []calibrate.Remark) {
 	if t.o.by == "" {
 		add("no-name", "who calibrated was not noted (--by)")
 	}
+	if tube := t.plan.tube; tube != nil {
+		if full, _, err := tube.LevelMM(t.ch.CapacityML); err != nil || line.ToG < 0.8*full {
+			add("range", fmt.Sprintf("the line is proven to %.3g mm of level, and a full tube stands higher", line.ToG))
+		}
+		return out
+	}
 	const fuel = 0.85 // g/mL, as heavy as diesel gets
 	if full := fuel * t.ch.CapacityML; line.ToG < full {
 		add("range", fmt.Sprintf("a full tube holds up to %.0f g of fuel, the line is proven to %.3g g", full, line.ToG))
@@ -395,10 +414,14 @@ func (t *talk) notNoted(line calibrate.Line) (out []calibrate.Remark) {
 func (t *talk) result(c calibrate.Certificate, id int64, path string) {
 	a, l := c.Assessment, c.Line
 	t.say("")
-	for _, r := range propertiesOf(a) {
+	unit, name := "g", "gram"
+	if l.Unit == calibrate.UnitMM {
+		unit, name = "mm", "mm of level"
+	}
+	for _, r := range propertiesOf(a, unit) {
 		value := "not measured"
 		if !math.IsNaN(r.G) {
-			value = fmt.Sprintf("%8.3f g %9.4f %%  limit %g %%", r.G, r.Pct, r.LimitPct)
+			value = fmt.Sprintf("%8.3f %s %9.4f %%  limit %g %%", r.G, unit, r.Pct, r.LimitPct)
 		}
 		t.say("  %-14s %s%s", strings.ToLower(r.Name), value, sep(r.Says))
 	}
@@ -414,7 +437,7 @@ func (t *talk) result(c calibrate.Certificate, id int64, path string) {
 	case c.Forced:
 		t.say("Kept against the limits, as calibration %d in %s:", id, path)
 	default:
-		t.say("%s: %s counts per gram (95 %%).", t.ch.Name, plusMinus(l.Span, a.KSpan*l.USpan))
+		t.say("%s: %s counts per %s (95 %%).", t.ch.Name, plusMinus(l.Span, a.KSpan*l.USpan), name)
 		due := ""
 		if c.Due != nil {
 			due = ", due " + c.Due.Format("2006-01-02")
@@ -431,7 +454,7 @@ func (t *talk) result(c calibrate.Certificate, id int64, path string) {
 			t.wrapped("  note: ", r.Says)
 		}
 	}
-	if id > 0 {
+	if id > 0 && t.ch.Sensor != "ads1115" {
 		t.say("Check it before a day's work: brimline calibrate %s --check 100g", t.ch.Name)
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"brimline/analysis/curve"
 	"brimline/analysis/rate"
 	"brimline/analysis/report"
 )
@@ -375,8 +376,14 @@ func (s *ratedSet) printMembers(b *strings.Builder) {
 }
 
 // perMeasured is the factor from the unit that rates were measured in to the one
-// shown: one over the density, which is the same for every fill of a set.
+// shown: one over the density, which is the same for every fill of a set. With level
+// senders among them they were compared in mL/min.
 func (s *ratedSet) perMeasured() float64 {
+	for _, f := range s.fits {
+		if x := f.Result.Fills; len(x) > 0 && f.Curve.Unit == curve.Millilitre && f.fill().Allows() && !s.isExcluded(f.Run) {
+			return 1
+		}
+	}
 	for _, f := range s.fits {
 		for _, x := range f.Result.Fills {
 			if r, _ := s.shown(x); x.Rate() != 0 && !math.IsNaN(r) {

@@ -288,8 +288,24 @@ func ratesOf(t testFits) ratedSet {
 			set.warnings = append(set.warnings, fmt.Sprintf("run %d: %s", r.Number, r.Note))
 		}
 	}
-	if !set.volume {
+	weighs, feels := 0, 0
+	for _, f := range t.Fits {
+		switch f.Curve.Unit {
+		case curve.Gram:
+			weighs++
+		case curve.Millilitre:
+			feels++
+		}
+	}
+	switch {
+	case set.volume:
+	case feels == 0:
 		set.warnings = append(set.warnings, "the test notes no fuel density: rates are in g/min")
+	default: // a level needs none
+		set.volume = true
+		if weighs > 0 {
+			set.warnings = append(set.warnings, "the test notes no fuel density: tubes that are weighed have no rate in mL/min, and compare with none that has a level sender")
+		}
 	}
 	slices.SortStableFunc(set.fits, func(a, b fitted) int {
 		if a.Run != b.Run {

@@ -27,6 +27,12 @@ func DefaultLimits() Limits {
 	return Limits{LinearityPct: 0.1, HysteresisPct: 0.1, RepeatabilityPct: 0.05, CreepPct: 0.1, ZeroReturnPct: 0.1, ScatterPct: 0.1, SpanPct: 2}
 }
 
+// LevelLimits are those for level senders, which are ten times coarser than load cells;
+// common practice, no source.
+func LevelLimits() Limits {
+	return Limits{LinearityPct: 1, HysteresisPct: 1, RepeatabilityPct: 0.5, CreepPct: 0.5, ZeroReturnPct: 0.5, ScatterPct: 1, SpanPct: 3}
+}
+
 // Quadratic is a parabola through the points, counts = A + B mass + C mass², by least
 // squares with equal weights.
 type Quadratic struct {
@@ -250,13 +256,20 @@ func Assess(points []Point, line Line, creep Creep, limits Limits) (Assessment, 
 
 // remarks holds the amounts against the limits.
 func (a *Assessment) remarks(points []Point, line Line) {
+	unit := line.unit()
 	refuse := func(code, says string) { a.Remarks = append(a.Remarks, Remark{code, true, says}) }
 	caution := func(code, says string) { a.Remarks = append(a.Remarks, Remark{code, false, says}) }
 	excess := func(x *Amount, limitPct, allowedG float64) bool {
 		return x != nil && math.Abs(x.G) > limitPct/100*a.SpanG+allowedG
 	}
 	against := func(x *Amount, limitPct float64) string {
-		return fmt.Sprintf("%.2g g, %.2g %% of %.4g g, limit %g %%", math.Abs(x.G), x.Pct, a.SpanG, limitPct)
+		return fmt.Sprintf("%.2g %s, %.2g %% of %.4g %s, limit %g %%", math.Abs(x.G), unit, x.Pct, a.SpanG, unit, limitPct)
+	}
+	advice := func(weighing, level string) string {
+		if unit == UnitMM {
+			return level
+		}
+		return weighing
 	}
 	bent := excess(&a.Linearity, a.Limits.LinearityPct, a.ToleranceG)
 	uneven := excess(a.Hysteresis, a.Limits.HysteresisPct, 0)
@@ -269,14 +282,15 @@ func (a *Assessment) remarks(points []Point, line Line) {
 		refuse("load", mistake)
 	}
 	if bent {
-		says := fmt.Sprintf("the readings do not lie on a line: %.4g g is off by %s", a.Linearity.AtG, against(&a.Linearity, a.Limits.LinearityPct))
+		says := fmt.Sprintf("the readings do not lie on a line: %.4g %s is off by %s", a.Linearity.AtG, unit, against(&a.Linearity, a.Limits.LinearityPct))
 		if mistake == "" {
-			says += ": look for a hose or wire that touches, a cell loaded beyond its range, a mass that stands askew"
+			says += advice(": look for a hose or wire that touches, a cell loaded beyond its range, a mass that stands askew",
+				": is the tube's bore or strapping table right, does the sender hang free, does it reach from the bottom to the top, was each volume poured whole?")
 		}
 		refuse("linearity", says)
 	}
 	if uneven {
-		says := fmt.Sprintf("up and down differ at %.4g g by %s", a.Hysteresis.AtG, against(a.Hysteresis, a.Limits.HysteresisPct))
+		says := fmt.Sprintf("up and down differ at %.4g %s by %s", a.Hysteresis.AtG, unit, against(a.Hysteresis, a.Limits.HysteresisPct))
 		if mistake == "" {
 			says += ": something rubs or sticks between the cell and the tube; free it and begin again"
 		}
@@ -293,15 +307,17 @@ func (a *Assessment) remarks(points []Point, line Line) {
 		refuse("zero-return", fmt.Sprintf("the empty channel does not come back to where it began: %s: let the bench warm up for ten minutes, look for drops and for what pulls", against(a.ZeroReturn, a.Limits.ZeroReturnPct)))
 	}
 	if excess(a.Creep, a.Limits.CreepPct, 0) {
-		refuse("creep", fmt.Sprintf("it creeps under a standing load: %s in %g s: let it warm up, stay within the cell's range; a glued or cracked cell is to be replaced", against(a.Creep, a.Limits.CreepPct), a.HoldS))
+		refuse("creep", fmt.Sprintf("it creeps under a standing load: %s in %g s: %s", against(a.Creep, a.Limits.CreepPct), a.HoldS,
+			advice("let it warm up, stay within the cell's range; a glued or cracked cell is to be replaced", "look for a leak, let the liquid settle and the sender warm up")))
 	}
 	fitPct := 100 * coverage(line.DF) * line.USpanFit / math.Abs(line.Span)
 	if mistake == "" && fitPct > a.Limits.ScatterPct+100*a.ToleranceG/a.SpanG {
-		refuse("scatter", fmt.Sprintf("the span is known to ±%.2g %% (95 %%, masses apart), limit %g %%: use heavier masses, more of them, or more cycles", fitPct, a.Limits.ScatterPct))
+		refuse("scatter", fmt.Sprintf("the span is known to ±%.2g %% (95 %%, %s apart), limit %g %%: %s", fitPct, advice("masses", "measures"), a.Limits.ScatterPct,
+			advice("use heavier masses, more of them, or more cycles", "pour more volumes, up to the top of the tube")))
 	}
 
 	if q := a.Quadratic; q != nil && q.P < 0.01 && !bent && mistake == "" {
-		caution("bend", fmt.Sprintf("the line is slightly bent (p %.2g): an arc of %.2g g over %.4g g, within the limit; a fill is read as if it were straight", q.P, q.BendG, a.SpanG))
+		caution("bend", fmt.Sprintf("the line is slightly bent (p %.2g): an arc of %.2g %s over %.4g %s, within the limit; a fill is read as if it were straight", q.P, q.BendG, unit, a.SpanG, unit))
 	}
 	if n := len(byMass(points)); n < 5 {
 		caution("few-loads", fmt.Sprintf("%d loads: five or more show a bend better", n))
@@ -327,6 +343,10 @@ func (a *Assessment) remarks(points []Point, line Line) {
 // throughout, or single readings that are far from a line through most of the others.
 // allowedG is how far off a reading may be.
 func mistakes(points []Point, line Line, allowedG float64) string {
+	unit, thing, another := line.unit(), "masses", "mass on it, or two"
+	if unit == UnitMM {
+		thing, another = "volumes", "volume in it"
+	}
 	groups := byMass(points)
 	// Throughout: does swapping two loads make the line straight? The empty cell is not
 	// taken for a load; with it, evenly spread loads would have a second answer.
@@ -341,7 +361,7 @@ func mistakes(points []Point, line Line, allowedG float64) string {
 				swapped[x].MassG = a
 			}
 			if l, err := Fit(swapped); err == nil && l.MaxResidual < 3*allowedG && line.MaxResidual > 10*l.MaxResidual {
-				return fmt.Sprintf("%g g and %g g are swapped, it seems: with one taken for the other the readings lie on a line to %.2g g: check the masses and begin again", a, b, l.MaxResidual)
+				return fmt.Sprintf("%.6g %s and %.6g %s are swapped, it seems: with one taken for the other the readings lie on a line to %.2g %s: check the %s and begin again", a, unit, b, unit, l.MaxResidual, unit, thing)
 			}
 		}
 	}
@@ -387,10 +407,10 @@ func mistakes(points []Point, line Line, allowedG float64) string {
 	case len(off) == 0 || 3*len(off) > len(points):
 		return "" // that is no slip but a channel that does not measure
 	case len(off) == 2 && near(off[0].reads, off[1].p.MassG) && near(off[1].reads, off[0].p.MassG):
-		return fmt.Sprintf("%g g%s and %g g%s are swapped, it seems: each reads as the other: begin again, in the order asked for",
-			off[0].p.MassG, where(off[0].p), off[1].p.MassG, where(off[1].p))
+		return fmt.Sprintf("%.6g %s%s and %.6g %s%s are swapped, it seems: each reads as the other: begin again, in the order asked for",
+			off[0].p.MassG, unit, where(off[0].p), off[1].p.MassG, unit, where(off[1].p))
 	}
-	return fmt.Sprintf("%g g%s reads as about %.3g g: was another mass on it, or two, or did something touch? Begin again", off[0].p.MassG, where(off[0].p), off[0].reads)
+	return fmt.Sprintf("%.6g %s%s reads as about %.3g %s: was another %s, or did something touch? Begin again", off[0].p.MassG, unit, where(off[0].p), off[0].reads, unit, another)
 }
 
 // byMass returns the points' places, by rising mass.

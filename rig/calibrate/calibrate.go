@@ -68,6 +68,21 @@ type Line struct {
 	FromG       float64   `json:"from_g"`              // the masses used:
 	ToG         float64   `json:"to_g"`                // outside them the line is not proven
 	Weighted    bool      `json:"weighted"`            // the points had uncertainties of their own
+
+	// Unit is what the loads were measured in: grams when empty, or "mm" of level. Then
+	// all that is named grams here and in the points, the assessment and the certificate
+	// is mm.
+	Unit string `json:"unit,omitempty"`
+}
+
+// UnitMM is the Unit of a level sender's line.
+const UnitMM = "mm"
+
+func (l Line) unit() string {
+	if l.Unit == "" {
+		return "g"
+	}
+	return l.Unit
 }
 
 // Fit returns the least-squares line through the points, of which there must be at

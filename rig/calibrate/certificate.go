@@ -18,6 +18,8 @@ type Certificate struct {
 	Sensor     string      `json:"sensor,omitempty"` // kind and pins or address
 	Simulated  bool        `json:"simulated,omitempty"`
 	Water      *Water      `json:"water,omitempty"` // null: with masses
+	Tube       []Strap     `json:"tube,omitempty"`  // of a level sender: what turned volumes into levels
+	TubeUML    float64     `json:"tube_u_ml,omitempty"`
 	Due        *time.Time  `json:"due,omitempty"`
 	Steady     string      `json:"steady,omitempty"` // by what rule a reading counted as steady
 	Assessment *Assessment `json:"assessment,omitempty"`

@@ -357,10 +357,40 @@ func TestTube(t *testing.T) {
 		}
 		last = mL
 	}
-	for _, mm := range []float64{4.99, 115.01} {
-		_, _, err := tube.VolumeML(mm, 0)
-		wantSays(t, err, "covers 5 to 115 mm")
+	// Within a fiftieth of the 110 mm, 2.2 mm, the ends go on (0.4 and 0.51 mL/mm); beyond
+	// that there is something for a guard and nothing for a result.
+	for _, c := range []struct {
+		mm, mL float64
+		within bool
+	}{{3, -0.8, true}, {117, 55.52, true}, {2.7, -0.92, false}, {117.3, 55.673, false}, {40, 16.5, true}} {
+		if mL, within := tube.Volume(c.mm); math.Abs(mL-c.mL) > 1e-9 || within != c.within {
+			t.Errorf("%g mm: %g mL, within %v; want %g, %v", c.mm, mL, within, c.mL, c.within)
+		}
+		if _, _, err := tube.VolumeML(c.mm, 0); !c.within {
+			wantSays(t, err, "covers 5 to 115 mm")
+		}
 	}
+	if mL, within := (calibrate.Tube{}).Volume(1); within || !math.IsNaN(mL) {
+		t.Errorf("no table: %g mL, %v", mL, within)
+	}
+	// The inverse: 1/0.4, 1/0.5 and 50/25.5 mm/mL.
+	for _, c := range []struct{ mL, mm, slope float64 }{{0, 5, 2.5}, {2, 10, 2.5}, {4, 15, 2.5}, {16.5, 40, 2}, {54.5, 115, 50 / 25.5}} {
+		if mm, slope, err := tube.LevelMM(c.mL); err != nil || math.Abs(mm-c.mm) > 1e-9 || math.Abs(slope-c.slope) > 1e-9 {
+			t.Errorf("%g mL: %g mm, %g mm/mL, %v; want %g, %g", c.mL, mm, slope, err, c.mm, c.slope)
+		}
+	}
+	for _, mL := range []float64{-0.1, 54.6, math.NaN()} {
+		_, _, err := tube.LevelMM(mL)
+		wantSays(t, err, "covers 0 to 54.5 mL")
+	}
+	_, _, err = calibrate.Tube{}.LevelMM(1)
+	wantSays(t, err, "no strapping table")
+	// Two pours of ±0.25 mL at 2 mm/mL.
+	if mm, mpe, err := (calibrate.Water{VesselTolML: 0.25}).Level(tube, 16.5, 2); err != nil || mm != 40 || math.Abs(mpe-1) > 1e-9 {
+		t.Errorf("poured: %g mm ± %g, %v", mm, mpe, err)
+	}
+	_, _, err = calibrate.Water{VesselTolML: -1}.Level(tube, 1, 1)
+	wantSays(t, err, "neither may be negative")
 	for _, bad := range [][2]float64{{math.NaN(), 0}, {20, math.NaN()}, {20, -1}} {
 		_, _, err := tube.VolumeML(bad[0], bad[1])
 		wantSays(t, err, "finite")
