@@ -165,7 +165,7 @@ func openReader(ctx context.Context, path, mode string) (*Reader, error) {
 		err = fmt.Errorf("the file holds no store yet: check the path, or start the daemon on it once: %w", ErrNotStore)
 	}
 	if err == nil && version < SchemaVersion {
-		err = fmt.Errorf("has schema %d, this program reads schema %d: open it once for writing to bring it up to date: %w", version, SchemaVersion, ErrNotStore)
+		err = fmt.Errorf("has schema %d, this program reads schema %d: start the daemon on it once ('brimline serve', with --sim for a simulated one), which brings it up to date and keeps all that is in it: %w", version, SchemaVersion, ErrNotStore)
 	}
 	if err != nil {
 		db.Close()

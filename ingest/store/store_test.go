@@ -1101,8 +1101,8 @@ func TestSchemaOneIsBroughtForward(t *testing.T) {
 		t.Fatal(err)
 	}
 	execSQL(t, path, `ALTER TABLE calibration DROP COLUMN tube`, `ALTER TABLE calibration DROP COLUMN unit`, `DROP TABLE calibration_check`, `PRAGMA user_version = 1`)
-	if _, err := OpenRead(ctx, path); err == nil || !strings.Contains(err.Error(), "has schema 1") {
-		t.Errorf("reading it: %v", err)
+	if _, err := OpenRead(ctx, path); err == nil || !strings.Contains(err.Error(), "has schema 1") || !strings.Contains(err.Error(), "brimline serve") {
+		t.Errorf("reading it does not say what to do: %v", err)
 	}
 	s = no(Open(ctx, path, Options{}))(t)
 	defer s.Close()
@@ -1111,5 +1111,24 @@ func TestSchemaOneIsBroughtForward(t *testing.T) {
 	}
 	if cs := no(s.Calibrations(ctx, "tube1"))(t); len(cs) != 1 || cs[0].CountsPerGram != 2147 || cs[0].Unit != "g" || cs[0].Tube.Rows != nil {
 		t.Errorf("calibrations %+v", cs)
+	}
+}
+
+// A store of schema 2 keeps its checks, and they still belong to their calibration.
+func TestSchemaTwoKeepsItsChecks(t *testing.T) {
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "old.db")
+	s := no(Open(ctx, path, Options{}))(t)
+	id := no(s.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: day, CountsPerGram: 2147}))(t)
+	no(s.AddCalibrationCheck(ctx, ingest.CalibrationCheck{CalibrationID: id, At: day, Certificate: []byte(`{"by":"x"}`)}))(t)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	execSQL(t, path, `ALTER TABLE calibration DROP COLUMN tube`, `ALTER TABLE calibration DROP COLUMN unit`, `PRAGMA user_version = 2`)
+	s = no(Open(ctx, path, Options{}))(t)
+	defer s.Close()
+	checks := no(s.CalibrationChecks(ctx, "tube1"))(t)
+	if len(checks) != 1 || checks[0].CalibrationID != id || !checks[0].At.Equal(day) || string(checks[0].Certificate) != `{"by":"x"}` {
+		t.Errorf("checks %+v", checks)
 	}
 }
