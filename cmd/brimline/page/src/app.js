@@ -1,6 +1,6 @@
 // The bench's page: follows the live stream, and says so when it cannot.
 import { Chart } from "./chart.js";
-import { Grid, sparse } from "./grid.js";
+import { Grid, changeText, figure, sparse } from "./grid.js";
 import { lineSample, shape } from "./shapes.js";
 
 const $ = (id) => document.getElementById(id);
@@ -87,7 +87,7 @@ function valueOf(c) {
   const amount = c.unit === "mL" ? c.volume_ml : c.mass_g;
   if (c.unit === "counts" || amount === null) return { text: c.unit !== "counts" || c.counts === null ? null : String(c.counts), unit: shownUnit(c) };
   const x = c.unit === "mL" ? amount : amount * perGram();
-  return { text: (Object.is(x, -0) ? 0 : x).toFixed(1).replace(/^-0\.0$/, "0.0"), unit: shownUnit(c) };
+  return { text: figure(x, 1), unit: shownUnit(c) };
 }
 
 function ageText(s) {
@@ -230,7 +230,7 @@ function describe(columns) {
     const known = columns[i].mean.filter((x) => x !== null);
     if (!known.length) return `${name} has no reading`;
     const change = known.at(-1) - known[0];
-    return `${name} ${known.at(-1).toFixed(digits)} ${u} (${change < 0 ? "down" : "up"} ${Math.abs(change).toFixed(digits)})`;
+    return `${name} ${figure(known.at(-1), digits)} ${u} (${changeText(change, digits)})`;
   });
   const left = state.channels.filter((c) => u !== "counts" && c.unit === "counts").map((c) => c.name);
   set($("summary"), `Now, and the change over what is drawn: ${parts.join(", ")}.${left.length ? ` Not drawn, for want of a calibration: ${left.join(", ")}.` : ""}`);
@@ -239,7 +239,7 @@ function describe(columns) {
   head.append(...[`Tube, ${u}`, ...ago.map((m) => (m ? `${m} min ago` : "now"))].map((text) => column(text)));
   const rows = drawn().map(({ name }, i) => {
     const row = el("tr");
-    row.append(rowHead(name), ...sparse(columns[i].mean, grid.cellMS, ago).map((x) => el("td", "", x === null ? "–" : x.toFixed(digits))));
+    row.append(rowHead(name), ...sparse(columns[i].mean, grid.cellMS, ago).map((x) => el("td", "", x === null ? "–" : figure(x, digits))));
     return row;
   });
   table($("table"), head, rows);

@@ -75,3 +75,16 @@ export function sparse(mean, cellMS, minutesAgo) {
     return mean[Math.max(0, i)] ?? mean[Math.max(0, i - 1)] ?? null;
   });
 }
+
+// figure writes x with so many decimals, and nothing as -0.0.
+export function figure(x, decimals) {
+  const text = x.toFixed(decimals);
+  return /^-[0.]+$/.test(text) ? text.slice(1) : text;
+}
+
+// changeText says in words how far a value went.
+export function changeText(change, decimals) {
+  const text = figure(change, decimals);
+  if (/^[0.]+$/.test(text)) return "no change";
+  return change < 0 ? `down ${text.slice(1)}` : `up ${text}`;
+}

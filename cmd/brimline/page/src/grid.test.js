@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { Grid, sparse } from "./grid.js";
+import { Grid, changeText, figure, sparse } from "./grid.js";
 
 test("points of 100 ms are merged into cells of 500 ms and keep extremes", () => {
   const grid = new Grid(1, 4);
@@ -33,4 +33,15 @@ test("times end now", () => {
 
 test("the table takes the nearest cell and says where there is none", () => {
   assert.deepEqual(sparse([1, 2, null, null, 5], 60000, [0, 1, 2, 4]), [5, null, 2, 1]);
+});
+
+test("nothing is shown as minus nought, and no change has no direction", () => {
+  assert.equal(figure(-0.04, 1), "0.0");
+  assert.equal(figure(-0, 0), "0");
+  assert.equal(figure(-0.06, 1), "-0.1");
+  assert.equal(figure(10.26, 1), "10.3");
+  assert.equal(changeText(-0.04, 1), "no change");
+  assert.equal(changeText(0.2, 0), "no change");
+  assert.equal(changeText(-1.26, 1), "down 1.3");
+  assert.equal(changeText(20, 1), "up 20.0");
 });
