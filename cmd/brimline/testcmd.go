@@ -69,6 +69,7 @@ says when to start and to stop the flow, and sees for itself when it does.
 A run ends by its time, by Ctrl-C, or by the guard: when a tube is nearly 85 % full,
 when a tube rises no more while others do (it may run over), or when a channel's level is
 not known for 2 s. What was collected until then is kept, marked as stopped early.
+Unless a tube was full, the guard's word ends the test too, with exit code 1.
 
 The engine is looked up by its name; a new one needs --injectors and
 --injector-type. A return that must hold pressure is not opened to a tube: for
@@ -708,6 +709,9 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	if errors.Is(err, errRunOver) || ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		err = nil
 	}
+	if err != nil {
+		r.broken()
+	}
 	// A run has ended when its last sample is safe.
 	err = errors.Join(err, released, recorder.Flush(keep), t.store.EndRun(keep, run.ID, r.end()))
 	word, why := r.stopped()
@@ -741,10 +745,14 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	}
 	t.failure = errors.Join(t.failure, r.failure)
 	switch word {
-	case "", "guard":
-		// A tube that was full is emptied before the next run; any other word of the
-		// guard needs a look first.
-		return t.failure == nil && (r.stop == nil || r.stop.Cause == outlet.Full), nil
+	case "":
+		return t.failure == nil, nil
+	case "guard":
+		// A tube that was full is emptied before the next run.
+		if r.stop.Cause == outlet.Full {
+			return t.failure == nil, nil
+		}
+		fallthrough // any other word of the guard needs a look first
 	case "no-flow", "no-level":
 		t.failure = errors.Join(t.failure, fmt.Errorf("run %d: %s", run.Number, why))
 	}

@@ -181,7 +181,7 @@ func TestTestSeesATubeRunOver(t *testing.T) {
 	file := benchFile(t, `name = "tube1"`, "name = \"tube1\"\ncapacity_ml = 300", `name = "tube2"`, "name = \"tube2\"\ncapacity_ml = 300")
 	code, out, errs := simTest(t, t.TempDir(), "--config", file, "--duration", "20m", "--runs", "2", "--json")
 	v := testResult(t, out)
-	if len(v.Runs) != 1 || v.Runs[0].Cause != "plateau" || v.Runs[0].CollectedS < 400 || v.Runs[0].CollectedS > 700 {
+	if code != exitFailed || !strings.Contains(errs, "test: run 1: tube2 has not risen") || len(v.Runs) != 1 || v.Runs[0].Cause != "plateau" || v.Runs[0].CollectedS < 400 || v.Runs[0].CollectedS > 700 {
 		t.Errorf("exit %d, %+v\n%s", code, v.Runs, errs)
 	}
 	if !strings.Contains(errs, "is capacity_ml = 300 right?") {

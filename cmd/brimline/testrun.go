@@ -188,6 +188,16 @@ func (r *benchRun) hear(stop *outlet.Stop) {
 	}
 }
 
+// broken tells a person, where there are no valves, that the acquisition has failed and
+// nothing watches the tubes any more.
+func (r *benchRun) broken() {
+	if r.set.HasValves() || r.stage < stageWait {
+		return
+	}
+	r.show.ended()
+	r.show.say("  STOPPED: nothing watches the tubes any more. Stop the flow NOW: stop the engine, or turn the returns to the can.")
+}
+
 func (r *benchRun) alarm() {
 	if err := r.set.Sound(); err != nil && r.failure == nil {
 		r.failure = err
@@ -261,6 +271,8 @@ func (r *benchRun) release() {
 		r.show.say("  The valves are released. At rest again for %.0f s: nothing is touched.", r.still.Seconds())
 	case r.flowed:
 		r.show.say("  NOW stop the flow: stop the engine, or turn the returns to the can. Then touch nothing for %.0f s.", r.still.Seconds())
+	default: // a person was asked to start it, and what came of that was not seen
+		r.show.say("  If the flow is on, stop it NOW: stop the engine, or turn the returns to the can.")
 	}
 }
 
@@ -269,8 +281,8 @@ func (r *benchRun) release() {
 func (r *benchRun) rest() error {
 	atRest := r.elapsed-max(r.guard.StillSince(), r.since) >= r.still
 	switch {
-	case !r.flowed && !r.set.HasValves():
-		return errRunOver // nothing was begun
+	case !r.flowed && r.stop == nil && !r.set.HasValves():
+		return errRunOver // nothing was begun, as far as every channel shows
 	case len(r.rising) > 0:
 		if atRest && r.knowsRising() || r.elapsed-r.since >= alarmMost {
 			return r.quiet()

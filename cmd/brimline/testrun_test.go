@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"io"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -18,9 +20,28 @@ type dumbPin struct{ gpio.PinOut }
 
 func (dumbPin) Out(gpio.Level) error { return nil }
 
-// The person does not take the flow off, and the converter of the tube that rises is
-// lost: its level stays, and that is no rest. The alarm sounds on.
-func TestAlarmSoundsOnWhereTheLevelIsLost(t *testing.T) {
+const bareCountsPerML = 1600
+
+// bareRun is a run of two tubes without valves.
+func bareRun(t *testing.T, set *outlet.Set, said io.Writer) *benchRun {
+	t.Helper()
+	r := &benchRun{set: set, recorder: sinkOf(func([]rig.Sample) error { return nil }), show: newShow(said),
+		channels: []int{0, 1}, names: []string{"tube1", "tube2"}, capacity: []float64{100, 100},
+		still: 5 * time.Second, duration: 20 * time.Second, wait: time.Minute, interrupted: func() bool { return false }}
+	var tubes []outlet.Tube
+	for ch, name := range r.names {
+		tubes = append(tubes, outlet.Tube{Channel: ch, Name: name, CountsPerGram: 2000, DensityGPerML: bareCountsPerML / 2000.0, CapacityML: 100})
+	}
+	var err error
+	if r.guard, err = outlet.NewGuard(tubes...); err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// bareAlarm is the outputs of a bench that has an alarm alone.
+func bareAlarm(t *testing.T) (*outlet.Alarm, *outlet.Set) {
+	t.Helper()
 	alarm, err := outlet.NewAlarm(dumbPin{}, false)
 	if err != nil {
 		t.Fatal(err)
@@ -29,18 +50,60 @@ func TestAlarmSoundsOnWhereTheLevelIsLost(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const countsPerML = 1600
-	r := &benchRun{set: set, recorder: sinkOf(func([]rig.Sample) error { return nil }), show: newShow(io.Discard),
-		channels: []int{0, 1}, names: []string{"tube1", "tube2"}, capacity: []float64{100, 100},
-		still: 5 * time.Second, duration: 20 * time.Second, wait: time.Minute, interrupted: func() bool { return false }}
+	return alarm, set
+}
+
+// A person was asked to start the flow, and before it is seen a converter is lost: its tube
+// may be the one that fills. The alarm sounds, and says what to do.
+func TestAlarmBeforeTheFlowIsSeen(t *testing.T) {
+	alarm, set := bareAlarm(t)
+	var said bytes.Buffer
+	r := bareRun(t, set, &said)
+	var sounded, ended time.Duration
+	for i := 0; ended == 0; i++ {
+		at := time.Duration(i) * time.Second / 80
+		set := []rig.Sample{{Channel: 0}, {Channel: 1}}
+		for ch := range set {
+			set[ch].Reading = rig.Reading{Elapsed: at, Counts: int32(i % 7)}
+		}
+		if at > 8*time.Second {
+			set[1].Quality, set[1].Counts = rig.Stalled, 0
+		}
+		if errors.Is(r.Put(set), errRunOver) {
+			ended = at
+		} else if sounded == 0 && alarm.State() == outlet.Powered {
+			sounded = at
+		}
+	}
+	r.show.close()
+	if word, _ := r.stopped(); word != "guard" || sounded == 0 || ended-sounded < r.still {
+		t.Errorf("stopped by %q; the alarm sounded at %v, until %v", word, sounded, ended)
+	}
+	if !strings.Contains(said.String(), "If the flow is on, stop it NOW") {
+		t.Errorf("it did not say what to do:\n%s", &said)
+	}
+}
+
+// The acquisition fails where a person holds the flow: it is said that nothing watches.
+func TestBrokenAcquisitionIsTold(t *testing.T) {
+	var said bytes.Buffer
+	_, set := bareAlarm(t)
+	r := bareRun(t, set, &said)
+	r.broken() // before anything was begun
+	r.stage = stageCollect
+	r.broken()
+	r.show.close()
+	if n := strings.Count(said.String(), "Stop the flow NOW"); n != 1 {
+		t.Errorf("told %d times, want once:\n%s", n, &said)
+	}
+}
+
+// The person does not take the flow off, and the converter of the tube that rises is
+// lost: its level stays, and that is no rest. The alarm sounds on.
+func TestAlarmSoundsOnWhereTheLevelIsLost(t *testing.T) {
+	alarm, set := bareAlarm(t)
+	r := bareRun(t, set, io.Discard)
 	defer r.show.close()
-	var tubes []outlet.Tube
-	for ch, name := range r.names {
-		tubes = append(tubes, outlet.Tube{Channel: ch, Name: name, CountsPerGram: 2000, DensityGPerML: countsPerML / 2000.0, CapacityML: 100})
-	}
-	if r.guard, err = outlet.NewGuard(tubes...); err != nil {
-		t.Fatal(err)
-	}
 	var sounded, ended time.Duration
 	for i := 0; ended == 0; i++ {
 		at := time.Duration(i) * time.Second / 80
@@ -50,7 +113,7 @@ func TestAlarmSoundsOnWhereTheLevelIsLost(t *testing.T) {
 		rose := max(0, at.Seconds()-10) / 6
 		set := []rig.Sample{{Channel: 0}, {Channel: 1}}
 		for ch, mL := range []float64{rose, min(rose, 4)} {
-			set[ch].Reading = rig.Reading{Elapsed: at, Counts: int32(countsPerML*mL) + int32(i%7)}
+			set[ch].Reading = rig.Reading{Elapsed: at, Counts: int32(bareCountsPerML*mL) + int32(i%7)}
 		}
 		if sounded > 0 {
 			set[0].Quality, set[0].Counts = rig.Stalled, 0
