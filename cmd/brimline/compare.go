@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"brimline/analysis/change"
+	"brimline/analysis/curve"
 	"brimline/ingest/exchange"
 	"brimline/ingest/store"
 )
@@ -169,7 +170,8 @@ func storedReadings(ctx context.Context, dir string, refs []string, engine strin
 		case slices.ContainsFunc(tests, func(x testFits) bool { return x.Test.ID == t.Test.ID }):
 			return set, badInput(fmt.Errorf("test %s is named twice: leave one out", ref))
 		}
-		if densityOf(t.Test.Fuel) == nil {
+		weighs := slices.ContainsFunc(t.Fits, func(f fitted) bool { return f.Curve.Unit != curve.Millilitre })
+		if densityOf(t.Test.Fuel) == nil && weighs {
 			return set, badInput(fmt.Errorf("test %s notes no fuel density, so its rates in mL/min are not known: note it, then compare", ref))
 		}
 		tests = append(tests, t)

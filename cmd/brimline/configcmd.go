@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -112,6 +113,9 @@ func printConfig(out io.Writer, file string, c *config.Config) error {
 	}
 	fmt.Fprintf(out, "\nrun     %g s, with %g s of rest before and after\n", c.Run.DurationS, c.Run.StillS)
 	fuel := c.Fuel.Kind + ", density not given: grams only"
+	if !slices.ContainsFunc(c.Channels, func(ch config.Channel) bool { return !feelsLevel(ch) }) {
+		fuel = c.Fuel.Kind + ", density not given: millilitres only"
+	}
 	if c.Fuel.DensityGPerML > 0 {
 		fuel = fmt.Sprintf("%s, %g g/mL, u %g g/mL", c.Fuel.Kind, c.Fuel.DensityGPerML, c.Fuel.DensityU)
 	}

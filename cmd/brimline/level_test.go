@@ -258,6 +258,11 @@ func TestTestWithLevelSenders(t *testing.T) {
 	if !strings.Contains(before, "mL/min") || strings.Contains(before, "g/min") {
 		t.Errorf("the rates:\n%s", before)
 	}
+	if strings.Contains(errs.String(), "in grams") {
+		t.Errorf("it said grams:\n%s", &errs)
+	}
+	// A comparison takes it as it is, too.
+	wantError(t, exitUsage, []string{"compare", "T1", "T1", "--data", dir}, "named twice")
 	// The next test calibrates the simulated bench for the tube that it has then.
 	other, cfg := levelFile(t, `sender = "pressure"`, "bore_mm = 26", "bore_mm = 24", "bore_mm = 48")
 	st, err := openStore(t.Context(), dir, true)
@@ -286,6 +291,62 @@ func TestTestWithLevelSenders(t *testing.T) {
 	var shown bytes.Buffer
 	if code := run(t.Context(), []string{"channels", "--sim", "--config", file, "--data", dir, "--for", "3s"}, nil, &shown, &errs); code != exitDone || !strings.Contains(shown.String(), " mL ") {
 		t.Errorf("channels: exit %d\n%s%s", code, &shown, &errs)
+	}
+}
+
+// The page's finding of a bench of level senders is in mL/min without a density, and holds
+// the truth.
+func TestLiveFindingOfLevels(t *testing.T) {
+	_, cfg := levelFile(t, `sender = "pressure"`, "bore_mm = 26")
+	cfg.Run.DurationS = 60
+	b, err := openSimulated(cfg, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := openStore(t.Context(), t.TempDir(), true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	var channels []rig.Channel
+	for _, ch := range cfg.Channels {
+		channels = append(channels, rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML})
+	}
+	boot, err := st.NewBoot(t.Context(), b.wall, channels)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.calibrate(t.Context(), st, cfg.Channels); err != nil {
+		t.Fatal(err)
+	}
+	current, err := currentCalibrations(t.Context(), st.Reader, cfg.Channels)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, p := range pageChannels(cfg.Channels, current) {
+		if p.Scale == nil || p.Scale.VolumeML == nil || math.Abs(p.Scale.VolumeML(1e5+8e5)-cfg.Channels[i].CapacityML) > 1.1 { // 90 % of the supply is full
+			t.Errorf("%s on the page: %+v", p.Name, p.Scale)
+		}
+	}
+	rec := ingest.NewRecorder(st, boot.ID, ingest.RecorderOptions{})
+	if err := rig.Acquire(t.Context(), b.sensors, rec, rig.AcquireOptions{Until: 75 * time.Second}); err != nil {
+		t.Fatal(err)
+	}
+	if err := rec.Close(); err != nil {
+		t.Fatal(err)
+	}
+	f, err := liveFinding{store: st.Reader, boot: boot.ID, clock: b.clock, channels: cfg.Channels, calibrations: current}.find(t.Context())
+	if err != nil || len(f.Fills) != 3 || !strings.Contains(f.Says, "One run is a first look") {
+		t.Fatalf("%+v, %v", f, err)
+	}
+	for i, fill := range f.Fills {
+		truth, err := b.sim.Truth(i, 8*time.Second, 68*time.Second)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if fill.U95GPerMin != nil || math.Abs(*fill.RateMLPerMin-truth.RateMLPerMin) > 2**fill.U95MLPerMin {
+			t.Errorf("%s: %.3f ± %.3f mL/min, truth %.3f; g/min ± %v", fill.Channel, *fill.RateMLPerMin, *fill.U95MLPerMin, truth.RateMLPerMin, fill.U95GPerMin)
+		}
 	}
 }
 

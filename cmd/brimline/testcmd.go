@@ -450,7 +450,7 @@ func (t *benchTest) confirm(ctx context.Context, isNew bool) error {
 	t.show.wrap("", upperFirst(t.placed(t.inject))+".")
 	if t.fuel.DensityGPerML > 0 {
 		t.show.say("%s, %g g/mL", t.fuel.Kind, t.fuel.DensityGPerML)
-	} else {
+	} else if slices.ContainsFunc(t.collecting(), func(ch int) bool { return !feelsLevel(t.cfg.Channels[ch]) }) {
 		t.show.wrap("", fmt.Sprintf("The density of the fuel is not given: rates come in grams, and the guard reckons with %g g/mL, which takes tubes for fuller than they are.", lightestGPerML))
 	}
 	if t.valves() == 0 {

@@ -52,6 +52,30 @@ func get(h http.Handler, method, path string, header ...string) *httptest.Respon
 	return w
 }
 
+// A level sender is shown in mL where there is no density, else like a weighing channel.
+func TestLevelSenderIsShownInML(t *testing.T) {
+	for _, density := range []float64{0, 0.8} {
+		now := time.Now()
+		volume := func(counts float64) float64 { return 1e-6 * counts * counts } // a cone
+		l := newLive([]Channel{{Name: "tube1", CapacityML: 100, Scale: &Scale{CountsPerGram: 1, VolumeML: volume}}}, density, nil, func() time.Time { return now })
+		for i := range 120 { // 0.02 mL in each 0.1 s: 12 mL/min
+			l.Put([]rig.Sample{sample(0, uint64(i), time.Duration(i)*step, int32(math.Round(1000*math.Sqrt(4+0.02*float64(i)))), rig.Good)})
+		}
+		v := l.channelView(0, now)
+		if v.State != Flowing || v.VolumeML == nil || math.Abs(*v.VolumeML-6.38) > 0.01 || v.RateMLPerMin == nil || math.Abs(*v.RateMLPerMin-12) > 0.1 {
+			t.Fatalf("density %g: %+v", density, v)
+		}
+		points := l.points(110, 120, 10).Series[0]
+		mean := points[0].([3]float64)[0]
+		switch {
+		case density == 0 && (v.Unit != "mL" || v.MassG != nil || v.RateGPerMin != nil || math.Abs(mean-6.29) > 0.01):
+			t.Errorf("no density: %+v, points %v", v, points)
+		case density > 0 && (v.Unit != "g" || math.Abs(*v.MassG-6.38*0.8) > 0.01 || math.Abs(*v.RateGPerMin-9.6) > 0.1 || math.Abs(mean-6.29*0.8) > 0.01):
+			t.Errorf("with a density: %+v, points %v", v, points)
+		}
+	}
+}
+
 func TestStateOfChannels(t *testing.T) {
 	const minute = time.Minute
 	// 12 g/min in 0.1 s steps: 0.02 g, 40 counts a step.
