@@ -174,6 +174,9 @@ func runCalibrate(ctx context.Context, args []string, o calibrateOptions, in io.
 	if err != nil {
 		return badInput(fmt.Errorf("calibrate %s: %w", cfg.Channels[index].Name, err))
 	}
+	if err := plan.foretold(cfg.Channels[index]); err != nil && !o.force {
+		return badInput(fmt.Errorf("calibrate %s: %w", cfg.Channels[index].Name, err))
+	}
 	if err := calibrateChannel(ctx, cfg, index, plan, o, in, out, errs); err != nil {
 		return fmt.Errorf("calibrate %s: %w", cfg.Channels[index].Name, err)
 	}
