@@ -99,7 +99,7 @@ const (
 	fewest      = 4    // conversions in the settling time
 	upWithin    = 100 * time.Millisecond
 	calWithin   = time.Second
-	firstWithin = 3                      // nominal periods
+	firstWithin = 8                      // nominal periods; a chip may withhold CR while its filter settles, four conversions
 	sleepsLate  = 100 * time.Microsecond // a kernel without a real-time priority, measured: 74 us
 	retryPause  = 20 * time.Millisecond
 	checkEvery  = 500 * time.Millisecond
