@@ -48,7 +48,7 @@ test-board: page
 	hardware/emulated-board/run.sh
 
 vet:
-	@unformatted=$$(gofmt -l cmd rig ingest analysis config); if [ -n "$$unformatted" ]; then echo "gofmt would change: $$unformatted"; exit 1; fi
+	@unformatted=$$(gofmt -l cmd rig ingest analysis config hardware); if [ -n "$$unformatted" ]; then echo "gofmt would change: $$unformatted"; exit 1; fi
 	go vet ./...
 
 # Each fuzz target in turn; a crasher is kept as a seed beside its test.
