@@ -15,10 +15,20 @@ import (
 	"brimline/rig/outlet"
 )
 
-// dumbPin is an output to which nothing is wired.
-type dumbPin struct{ gpio.PinOut }
+// dumbPin is an output to which nothing is wired. It fails when it should.
+type dumbPin struct {
+	gpio.PinOut
+	fails *bool
+}
 
-func (dumbPin) Out(gpio.Level) error { return nil }
+func (p dumbPin) Out(gpio.Level) error {
+	if p.fails != nil && *p.fails {
+		return errors.New("broken on purpose")
+	}
+	return nil
+}
+
+func (dumbPin) Name() string { return "P1" }
 
 const bareCountsPerML = 1600
 
@@ -95,6 +105,92 @@ func TestBrokenAcquisitionIsTold(t *testing.T) {
 	r.show.close()
 	if n := strings.Count(said.String(), "Stop the flow NOW"); n != 1 {
 		t.Errorf("told %d times, want once:\n%s", n, &said)
+	}
+}
+
+// putUntil feeds a run until it is over; at says what the channels read at a time.
+func putUntil(t *testing.T, r *benchRun, at func(elapsed time.Duration) []rig.Reading) (over time.Duration) {
+	t.Helper()
+	for i := range 80 * 600 {
+		elapsed := time.Duration(i) * time.Second / 80
+		var set []rig.Sample
+		for ch, reading := range at(elapsed) {
+			reading.Elapsed = elapsed
+			set = append(set, rig.Sample{Channel: ch, Reading: reading})
+		}
+		if len(set) == 0 {
+			continue
+		}
+		if err := r.Put(set); errors.Is(err, errRunOver) {
+			return elapsed
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Fatal("the run does not end")
+	return 0
+}
+
+// living is a reading of an empty tube.
+func living(at time.Duration) rig.Reading { return rig.Reading{Counts: int32(at/time.Millisecond) % 7} }
+
+// A channel that gives no level from the beginning ends the run before anything flows.
+func TestRunWithoutALevel(t *testing.T) {
+	_, set := bareAlarm(t)
+	r := bareRun(t, set, io.Discard)
+	defer r.show.close()
+	over := putUntil(t, r, func(at time.Duration) []rig.Reading {
+		return []rig.Reading{living(at), {Quality: rig.Absent}}
+	})
+	word, why := r.stopped()
+	if word != "no-level" || !strings.Contains(why, "tube2 gave no good reading") || over > readyWithin+time.Second {
+		t.Errorf("%q, %q, over at %v", word, why, over)
+	}
+}
+
+// The readings pause, or a valve's pin fails: the run so far is kept as failed, the valves are
+// released, and where they cannot be the alarm sounds.
+func TestRunWhoseOutputsFail(t *testing.T) {
+	for name, pinFails := range map[string]bool{"a pause": false, "a pin": true} {
+		var fails bool
+		alarm, _ := outlet.NewAlarm(dumbPin{}, false)
+		beat, _ := outlet.NewHeartbeat(dumbPin{})
+		o := outlet.Options{Alarm: alarm, Heartbeat: beat}
+		for _, tube := range []string{"tube1", "tube2"} {
+			v, err := outlet.NewValve(tube, dumbPin{fails: &fails}, false)
+			if err != nil {
+				t.Fatal(err)
+			}
+			o.Valves = append(o.Valves, v)
+		}
+		set, err := outlet.NewSet(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var said bytes.Buffer
+		r := bareRun(t, set, &said)
+		sounded := false
+		putUntil(t, r, func(at time.Duration) []rig.Reading {
+			sounded = sounded || alarm.State() == outlet.Powered
+			fails = pinFails && at > 10*time.Second && !sounded
+			if at > 10*time.Second && at < 11*time.Second {
+				return nil
+			}
+			return []rig.Reading{living(at), living(at)}
+		})
+		r.show.close()
+		word, why := r.stopped()
+		if word != "failure" || !strings.Contains(why, "no pulse for") || !strings.Contains(said.String(), "STOPPED: ") {
+			t.Errorf("%s: %q, %q\n%s", name, word, why, &said)
+		}
+		if sounded != pinFails || strings.Contains(said.String(), "ALARM: outlets: release: valve tube1: driving pin P1") != pinFails {
+			t.Errorf("%s: the alarm sounded: %v\n%s", name, sounded, &said)
+		}
+		for ch, v := range o.Valves {
+			if want := map[bool]outlet.State{false: outlet.Released, true: outlet.Unknown}[pinFails]; v.State() != want {
+				t.Errorf("%s: valve %d is %v, want %v", name, ch+1, v.State(), want)
+			}
+		}
 	}
 }
 

@@ -365,6 +365,58 @@ func TestBrownOut(t *testing.T) {
 	}
 }
 
+// A reset after the conversion was found ready leaves a 0, which is not taken.
+func TestResetBeforeTheRead(t *testing.T) {
+	b := bench(t, simbench.Options{Counts: func(int, uint64, int) int32 { return 0x1230 }})
+	bus := &changed{Bus: b.I2C(0), config: 0x8583, whenRead: true}
+	s := open(t, bus, b.Clock(0), ads1115.Options{Inputs: []ads1115.Input{{Plus: 0}}})
+	for bus.times = range 5 {
+		if r := read(t, s)[0]; r.Quality != rig.Good || r.Counts != 0x1230 {
+			t.Errorf("%+v, want what was converted", r)
+		}
+	}
+	if n := s.Resets(); n != 4+3+2+1 {
+		t.Errorf("%d resets were noticed, want 10", n)
+	}
+}
+
+// A config that somebody else has changed converts another input: nothing is taken.
+func TestAnotherConfigIsNotTaken(t *testing.T) {
+	b := bench(t, simbench.Options{Counts: func(int, uint64, int) int32 { return 0x1230 }})
+	bus := &changed{Bus: b.I2C(0), config: 0xD387, times: 1 << 30}
+	s := open(t, bus, b.Clock(0), ads1115.Options{Inputs: []ads1115.Input{{Plus: 0}}})
+	if r := read(t, s)[0]; r.Quality != rig.Absent {
+		t.Errorf("%+v, want absent", r)
+	}
+}
+
+// changed is a bus on which the chip's config is another after it was written, or with
+// whenRead only once the conversion is read, which is then 0.
+type changed struct {
+	i2c.Bus
+	config   uint16
+	whenRead bool
+	times    int // still to come
+	is       bool
+}
+
+func (c *changed) Tx(addr uint16, w, r []byte) error {
+	err := c.Bus.Tx(addr, w, r)
+	if len(w) == 3 || c.whenRead && w[0] == 0 {
+		if c.is = (len(w) == 1) == c.whenRead && c.times > 0; c.is {
+			c.times--
+		}
+	}
+	switch {
+	case !c.is || len(w) == 3:
+	case w[0] == 1:
+		r[0], r[1] = byte(c.config>>8), byte(c.config)
+	case c.whenRead:
+		clear(r)
+	}
+	return err
+}
+
 // after does something after each config that is written.
 type after struct {
 	i2c.Bus
@@ -393,7 +445,7 @@ func TestNoReference(t *testing.T) {
 	}
 }
 
-// A chip that goes in the middle of a read leaves ones or, reset, a 0: neither is taken.
+// A chip that goes in the middle of a read leaves ones, which are not taken.
 func TestTornOff(t *testing.T) {
 	for bits := range 17 {
 		b := bench(t, simbench.Options{Counts: func(int, uint64, int) int32 { return 0x1230 }})

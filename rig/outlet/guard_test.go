@@ -383,10 +383,39 @@ func TestGuardStopsWhereACodeIsStuck(t *testing.T) {
 	}
 }
 
+// At the upper end of its range a converter says that the tube is fuller than can be told;
+// at the lower end it says nothing. Cells may be mounted either way round.
+func TestGuardTakesAnEndOfTheRange(t *testing.T) {
+	const top, bottom = 1<<23 - 1, -1 << 23
+	for _, x := range []struct {
+		countsPerGram float64
+		code          int32
+		want          outlet.Cause
+	}{{2147, top, outlet.Full}, {2147, bottom, outlet.Lost}, {-2147, bottom, outlet.Full}, {-2147, top, outlet.Lost}} {
+		tube := tubes(1)[0]
+		tube.CountsPerGram = x.countsPerGram
+		g := newGuard(t, tube)
+		g.Begin(0)
+		var stop *outlet.Stop
+		for i := 0; stop == nil && i < 80*3; i++ {
+			r := rig.Reading{Elapsed: time.Duration(i) * time.Second / 80, Counts: zeroCounts + int32(i%9)}
+			if i >= 40 {
+				r.Counts, r.Quality = x.code, rig.Saturated
+			}
+			errors.As(g.Put([]rig.Sample{{Reading: r}}), &stop)
+		}
+		wantStop(t, stop, x.want, 0)
+		if late := stop.At - time.Second/2; x.want == outlet.Full && late > time.Second {
+			t.Errorf("%g counts/g: told %v after the end of the range was reached", x.countsPerGram, late)
+		}
+	}
+}
+
 func TestNewGuardRefuses(t *testing.T) {
 	for name, change := range map[string]func(*outlet.Tube){
 		"calibration": func(x *outlet.Tube) { x.CountsPerGram = 0 },
 		"density":     func(x *outlet.Tube) { x.DensityGPerML = 832 },
+		"density 0":   func(x *outlet.Tube) { x.DensityGPerML = 0 },
 		"capacity":    func(x *outlet.Tube) { x.CapacityML = math.NaN() },
 		"channel":     func(x *outlet.Tube) { x.Channel = -1 },
 	} {
