@@ -146,3 +146,23 @@ func TestWindowAndPoints(t *testing.T) {
 		t.Errorf("a window that ends before it starts holds %d values", len(w.Values))
 	}
 }
+
+func TestFromVolumes(t *testing.T) {
+	marks := []Mark{Used, Limit, Used, Used}
+	c, err := FromVolumes("a", []float64{0, 1, 2, 3}, []float64{5, math.NaN(), math.NaN(), 8}, marks, 0.004, 7)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// What lay beyond the table stays told apart from what was never had.
+	if want := []Mark{Used, Limit, Missing, Used}; !slices.Equal(c.Marks, want) || c.Unit != Millilitre || c.ScaleRelU != 0.004 || c.ScaleDF != 7 || !math.IsNaN(c.TareG) {
+		t.Errorf("%+v", c)
+	}
+	for _, bad := range []float64{-1, math.NaN(), math.Inf(1)} {
+		if _, err := FromVolumes("a", []float64{0}, []float64{1}, nil, bad, 7); err == nil || !strings.Contains(err.Error(), "0 or more") {
+			t.Errorf("relative u %g: %v", bad, err)
+		}
+	}
+	if _, err := FromVolumes("a", []float64{0}, []float64{math.NaN()}, []Mark{Limit}, 0, 1); !errors.Is(err, ErrNoValues) {
+		t.Errorf("nothing within the table: %v", err)
+	}
+}

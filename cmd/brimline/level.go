@@ -98,6 +98,20 @@ func suits(ch config.Channel, cal ingest.Calibration) error {
 	return nil
 }
 
+// dropUnsuited takes out of calibrations what does not suit its channel, and says why.
+func dropUnsuited(channels []config.Channel, calibrations map[string]ingest.Calibration) []error {
+	var why []error
+	for _, ch := range channels {
+		if cal, ok := calibrations[ch.Name]; ok {
+			if err := suits(ch, cal); err != nil {
+				delete(calibrations, ch.Name)
+				why = append(why, err)
+			}
+		}
+	}
+	return why
+}
+
 // levelCurve turns a run's samples of a level sender into a curve in mL. What lies beyond
 // the tube's table is marked as a limit.
 //

@@ -282,6 +282,9 @@ func TestTestWithLevelSenders(t *testing.T) {
 	if err := suits(cfg.Channels[0], weighs); err == nil || !strings.Contains(err.Error(), "another kind of sensor") {
 		t.Errorf("the cell was changed for a sender: %v", err)
 	}
+	if why := dropUnsuited(cfg.Channels, current); len(why) != 1 || len(current) != 2 {
+		t.Errorf("dropped for %v, left %v", why, current)
+	}
 	if code := run(t.Context(), []string{"test", "--sim", "--config", other, "--data", dir, "--engine", "Sprayer 1", "--yes", "--duration", "20s"}, strings.NewReader(""), &out, &errs); code != exitDone {
 		t.Fatalf("exit %d: %s", code, &errs)
 	}

@@ -142,6 +142,9 @@ func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Lo
 	if err != nil {
 		return fmt.Errorf("serve: %w", err)
 	}
+	for _, err := range dropUnsuited(cfg.Channels, calibrations) {
+		log.Warn("a calibration is not used: " + err.Error())
+	}
 
 	d := &daemon{cfg: cfg, store: st, bench: bench, log: log}
 	d.recorder = ingest.NewRecorder(st, boot.ID, ingest.RecorderOptions{})

@@ -3,6 +3,7 @@ package simbench
 import (
 	"context"
 	"errors"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -221,5 +222,36 @@ func TestSleepEndsWithItsContext(t *testing.T) {
 	from := b.Now()
 	if err := b.Clock(0).Sleep(t.Context(), time.Second); err != nil || b.Now()-from < time.Second || b.Now()-from > 1001*time.Millisecond {
 		t.Errorf("1 s took %v, %v", b.Now()-from, err)
+	}
+}
+
+// A poured volume stands in a level sender's tube until another takes its place, Part
+// says what the sender gives for it, and a volume that cannot be is refused.
+func TestPour(t *testing.T) {
+	b := i2cBench(t, Options{Seed: 1, Channels: 1})
+	square := func(_ int, mL, grams float64) float64 { return mL*mL/1e4 + grams/1000 }
+	if err := b.ADS1115(I2CPlace{Addr: 0x48}, ADS1115Inputs{Channels: [4]int{0, -1, -1, -1}, Supply: -1, Part: square}); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []error{b.Pour(0, -1), b.Pour(0, math.NaN()), b.Pour(1, 10)} {
+		if bad == nil || !strings.Contains(bad.Error(), "pour") {
+			t.Errorf("%v", bad)
+		}
+	}
+	for _, c := range []struct{ mL, grams, part float64 }{{0, 0, 0}, {50, 0, 0.25}, {30, 100, 0.19}} {
+		if err := errors.Join(b.Pour(0, c.mL), b.Put(0, c.grams)); err != nil {
+			t.Fatal(err)
+		}
+		// One conversion of input 0 against ground at 4.096 V and 860 SPS.
+		bus := b.I2C(0)
+		var r [2]byte
+		if err := errors.Join(bus.Tx(0x48, []byte{1, 0xC3, 0xE3}, nil), b.Clock(0).Sleep(t.Context(), 5*time.Millisecond), bus.Tx(0x48, []byte{0}, r[:])); err != nil {
+			t.Fatal(err)
+		}
+		got := float64(int16(r[0])<<8|int16(r[1])) / 0x8000 * 4.096
+		// 10 to 90 % of 3.3 V, which wanders by 0.4 %.
+		if want := 3.3 * (0.1 + 0.8*c.part); math.Abs(got-want) > 0.005*want {
+			t.Errorf("%g mL and %g g: %.4f V, want %.4f", c.mL, c.grams, got, want)
+		}
 	}
 }
