@@ -261,7 +261,7 @@ func (o calibrateOptions) planFor(ch config.Channel) (p calibratePlan, err error
 	case o.check != "":
 		return p, fmt.Errorf("--check %s: its %s sender feels no mass: calibrate it anew with --water, and compare the two certificates", o.check, ch.Sender)
 	case o.water == "":
-		return p, fmt.Errorf("its %s sender feels no mass: pour measured volumes instead, --water 0,20,40,60,80 --water-temp 20", ch.Sender)
+		return p, fmt.Errorf("its %s sender feels no mass: pour measured volumes instead, --water 0,25,50,75,95 --water-temp 20 --vessel-tolerance 0.25", ch.Sender)
 	}
 	return o.plan(nil)
 }

@@ -554,7 +554,7 @@ func TestCalibrateBadInput(t *testing.T) {
 			if err := os.WriteFile(file, []byte("[[channel]]\nname = 'a'\nsensor = 'ads1115'\ninput = 0\n"+tube), 0o644); err != nil {
 				t.Fatal(err)
 			}
-			wantError(t, exitUsage, args, "calibrate a", "feels no mass", "--water 0,20")
+			wantError(t, exitUsage, args, "calibrate a", "feels no mass", "--water 0,25")
 			wantError(t, exitUsage, append(args, "--check", "100g"), "--check 100g", "feels no mass")
 		}
 		if err := os.WriteFile(file, []byte("[[channel]]\nname = 'a'\nsensor = 'ads1115'\ninput = 0\nbore_mm = 24\n"), 0o644); err != nil {

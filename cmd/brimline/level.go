@@ -75,7 +75,10 @@ func volumeBy(cal ingest.Calibration) (func(counts float64) (mL float64, within 
 	if err != nil {
 		return nil, err
 	}
-	return func(counts float64) (float64, bool) { return t.Volume((counts - cal.Zero) / cal.CountsPerGram) }, nil
+	return func(counts float64) (float64, bool) {
+		mL, _, within := t.Volume((counts - cal.Zero) / cal.CountsPerGram)
+		return mL, within
+	}, nil
 }
 
 // suits returns an error when a channel's calibration was found on another kind of sensor
@@ -116,15 +119,25 @@ func dropUnsuited(channels []config.Channel, calibrations map[string]ingest.Cali
 // the tube's table is marked as a limit.
 //
 // The scale's uncertainty is that of the line, which holds the poured volumes' tolerance,
-// and that of the table. An error that all of the table's volumes share goes out, as the
-// line was found through the same table; what is left may stand at both ends of the fill.
+// and that of the table. A collected volume V2 - V1 between levels h1 and h2, where one mm
+// holds A1 and A2, changes by
+//
+//	(A2 - A1) d(zero)/span + (h2 A2 - h1 A1) d(span)/span
+//
+// so in an even tube by d(span)/span of itself, and in a cone by three times that. An error
+// that all of the table's volumes share goes out, as the line was found through the same
+// table; what is left may stand at both ends of the fill.
 func levelCurve(name string, t, counts []float64, marks []curve.Mark, cal ingest.Calibration) (curve.Curve, error) {
 	volume, err := volumeBy(cal)
 	if err != nil {
 		return curve.Curve{}, err
 	}
+	tube, err := keptTube(cal)
+	if err != nil {
+		return curve.Curve{}, err
+	}
 	mL := make([]float64, len(counts))
-	var used []float64
+	var levelsMM []float64
 	for i, x := range counts {
 		v, within := volume(x)
 		if !within {
@@ -135,19 +148,32 @@ func levelCurve(name string, t, counts []float64, marks []curve.Mark, cal ingest
 		}
 		mL[i] = v
 		if marks[i] == curve.Used {
-			used = append(used, v)
+			levelsMM = append(levelsMM, (x-cal.Zero)/cal.CountsPerGram)
 		}
 	}
-	rows := cal.Tube.Rows
-	collected := 0.01 * (rows[len(rows)-1].VolumeML - rows[0].VolumeML)
-	if n := len(used); n > 0 {
-		slices.Sort(used) // the outermost may be misreads
-		collected = max(collected, used[n-1-n/20]-used[n/20])
+	relU := 0.0
+	if n := len(levelsMM); n > 0 {
+		slices.Sort(levelsMM) // the outermost may be misreads
+		h1, h2 := levelsMM[n/20], levelsMM[n-1-n/20]
+		v1, a1, _ := tube.Volume(h1)
+		v2, a2, _ := tube.Volume(h2)
+		rows := cal.Tube.Rows
+		collected := max(v2-v1, 0.01*(rows[len(rows)-1].VolumeML-rows[0].VolumeML)) // a channel at rest has no scale
+		perZero, perSpan := (a2-a1)/cal.CountsPerGram, (h2*a2-h1*a1)/cal.CountsPerGram
+		line := perZero*perZero*known(cal.UZero)*known(cal.UZero) + perSpan*perSpan*cal.UCountsPerG*cal.UCountsPerG + 2*perZero*perSpan*known(cal.CovZeroSpan)
+		relU = math.Sqrt(max(0, line)+2*cal.Tube.UML*cal.Tube.UML) / collected
 	}
-	relU := math.Hypot(cal.UCountsPerG/cal.CountsPerGram, math.Sqrt2*cal.Tube.UML/collected)
 	c, err := curve.FromVolumes(name, t, mL, marks, relU, cal.DF)
 	c.DriftPerH = levelDriftMLPerH
 	return c, err
+}
+
+// known is x, or 0 where it was not noted.
+func known(x float64) float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return 0
+	}
+	return x
 }
 
 // senderPart is what the senders of a simulated ADS1115 give: the part of their range for

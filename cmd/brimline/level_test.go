@@ -432,6 +432,18 @@ func TestLevelBeyondTheTable(t *testing.T) {
 	if want := math.Hypot(0.005, math.Sqrt2*0.1/51); math.Abs(c.ScaleRelU-want) > 1e-9 || c.Unit != curve.Millilitre || c.DriftPerH != levelDriftMLPerH {
 		t.Errorf("relative u %g, want %g; %s", c.ScaleRelU, want, c.Unit)
 	}
+	// A wide top: 0.5 mL/mm at -1 mm and 2 mL/mm at 101 mm, -0.5 and 127 mL.
+	cal.Tube = ingest.Tube{Rows: []ingest.Strap{{}, {LevelMM: 50, VolumeML: 25}, {LevelMM: 100, VolumeML: 125}}}
+	cal.UZero, cal.CovZeroSpan = 20, -4
+	if c, err = curveOf(s, 0, cal); err != nil {
+		t.Fatal(err)
+	}
+	collected := 127.5 // from -1 mm to 101 mm
+	zero, span := 1.5/100, (101*2+1*0.5)/100.0
+	if want := math.Sqrt(zero*zero*400+span*span*0.25-2*zero*span*4) / collected; math.Abs(c.ScaleRelU-want) > 1e-9 {
+		t.Errorf("a wide top: relative u %g, want %g", c.ScaleRelU, want)
+	}
+	cal.Tube = ingest.Tube{Rows: []ingest.Strap{{}, {LevelMM: 100, VolumeML: 50}}}
 	cal.Tube.Rows[1].VolumeML = 0
 	if _, err := curveOf(s, 0, cal); err == nil || !strings.Contains(err.Error(), "does not rise") {
 		t.Errorf("a damaged table: %v", err)

@@ -360,17 +360,17 @@ func TestTube(t *testing.T) {
 	// Within a fiftieth of the 110 mm, 2.2 mm, the ends go on (0.4 and 0.51 mL/mm); beyond
 	// that there is something for a guard and nothing for a result.
 	for _, c := range []struct {
-		mm, mL float64
-		within bool
-	}{{3, -0.8, true}, {117, 55.52, true}, {2.7, -0.92, false}, {117.3, 55.673, false}, {40, 16.5, true}} {
-		if mL, within := tube.Volume(c.mm); math.Abs(mL-c.mL) > 1e-9 || within != c.within {
+		mm, mL, slope float64
+		within        bool
+	}{{3, -0.8, 0.4, true}, {117, 55.52, 0.51, true}, {2.7, -0.92, 0.4, false}, {117.3, 55.673, 0.51, false}, {40, 16.5, 0.5, true}} {
+		if mL, slope, within := tube.Volume(c.mm); math.Abs(mL-c.mL) > 1e-9 || math.Abs(slope-c.slope) > 1e-9 || within != c.within {
 			t.Errorf("%g mm: %g mL, within %v; want %g, %v", c.mm, mL, within, c.mL, c.within)
 		}
 		if _, _, err := tube.VolumeML(c.mm, 0); !c.within {
 			wantSays(t, err, "covers 5 to 115 mm")
 		}
 	}
-	if mL, within := (calibrate.Tube{}).Volume(1); within || !math.IsNaN(mL) {
+	if mL, _, within := (calibrate.Tube{}).Volume(1); within || !math.IsNaN(mL) {
 		t.Errorf("no table: %g mL, %v", mL, within)
 	}
 	// The inverse: 1/0.4, 1/0.5 and 50/25.5 mm/mL.

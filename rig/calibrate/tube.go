@@ -93,15 +93,14 @@ func (t Tube) at(levelMM float64) (mL, mLPerMM float64, within bool) {
 	return a.VolumeML + mLPerMM*(levelMM-a.LevelMM), mLPerMM, levelMM >= first-slack && levelMM <= last+slack
 }
 
-// Volume returns the volume up to levelMM, mL, without an uncertainty. Beyond the table
+// Volume returns the volume up to levelMM, mL, and what one mm more holds there, mL/mm. Beyond the table
 // within is false and the volume that of a tube that goes on as it ends: something for
 // a guard, nothing for a result. A tube without a table has NaN.
-func (t Tube) Volume(levelMM float64) (mL float64, within bool) {
+func (t Tube) Volume(levelMM float64) (mL, mLPerMM float64, within bool) {
 	if len(t.rows) == 0 || !finite(levelMM) {
-		return math.NaN(), false
+		return math.NaN(), math.NaN(), false
 	}
-	mL, _, within = t.at(levelMM)
-	return mL, within
+	return t.at(levelMM)
 }
 
 // LevelMM returns the level that volumeML stands at, and the mm that one mL more makes
