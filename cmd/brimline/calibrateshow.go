@@ -124,6 +124,22 @@ func foundWithLoads(c ingest.Calibration) bool {
 	return json.Unmarshal(c.Certificate, &found) == nil && len(found.Points) > 0
 }
 
+// calibrationDoubt says what a calibration's own certificate holds against its use at that
+// time; empty: nothing.
+func calibrationDoubt(c ingest.Calibration, at time.Time) string {
+	var found calibrate.Certificate
+	if json.Unmarshal(c.Certificate, &found) != nil {
+		return ""
+	}
+	switch {
+	case found.Forced:
+		return fmt.Sprintf("channel %s: calibration %d was refused by the limits and kept all the same: its rates may be off by more than their ±; calibrate it anew", c.Channel, c.ID)
+	case found.Due != nil && at.After(*found.Due):
+		return fmt.Sprintf("channel %s: calibration %d was overdue, since %s: check it with a known mass", c.Channel, c.ID, found.Due.Format(time.DateOnly))
+	}
+	return ""
+}
+
 func listKept(rows []keptRow, channel, path string, o calibrateOptions, out io.Writer) error {
 	if o.asJSON {
 		return writeJSON(out, struct {
@@ -274,7 +290,8 @@ func printed(c calibrate.Certificate, id int64) report.Certificate {
 		out.Remarks = append(out.Remarks, "Note: "+c.Note)
 	}
 	for _, r := range a.Remarks {
-		says := strings.ToUpper(r.Says[:1]) + r.Says[1:] + "."
+		text, _, _ := strings.Cut(r.Says, " (--") // on paper an option is no help
+		says := strings.ToUpper(text[:1]) + text[1:] + "."
 		if r.Refuse {
 			says = "Refused: " + r.Says + "."
 		}

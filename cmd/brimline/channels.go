@@ -365,6 +365,7 @@ type calibratedReport struct {
 	At            *time.Time `json:"at"` // null: simulated, not kept
 	Due           *time.Time `json:"due"`
 	Overdue       bool       `json:"overdue"`
+	Forced        bool       `json:"forced"` // kept though it was refused
 	CountsPerGram float64    `json:"counts_per_gram"`
 	Unit          string     `json:"unit"` // "g"; "mm" of a level sender: counts_per_gram is then counts per mm
 }
@@ -468,11 +469,13 @@ func calibrated(cal ingest.Calibration, now time.Time) *calibratedReport {
 	at := cal.At.UTC()
 	c.At = &at
 	var certificate struct {
-		Due *time.Time `json:"due"`
+		Due    *time.Time `json:"due"`
+		Forced bool       `json:"forced"`
 	}
 	// A certificate of another form has no date that could be read.
-	if err := json.Unmarshal(cal.Certificate, &certificate); err == nil && certificate.Due != nil {
-		c.Due, c.Overdue = certificate.Due, now.After(*certificate.Due)
+	if err := json.Unmarshal(cal.Certificate, &certificate); err == nil {
+		c.Due, c.Forced = certificate.Due, certificate.Forced
+		c.Overdue = c.Due != nil && now.After(*c.Due)
 	}
 	return c
 }
@@ -604,6 +607,8 @@ func (c *calibratedReport) text() string {
 		return "not yet"
 	case c.At == nil:
 		return "simulated"
+	case c.Forced:
+		return c.At.Format(time.DateOnly) + ", against the limits"
 	case c.Due == nil:
 		return c.At.Format(time.DateOnly)
 	case c.Overdue:

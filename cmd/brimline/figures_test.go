@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"math"
 	"os"
 	"path/filepath"
@@ -60,5 +61,40 @@ func TestCalibrateRefusesBeforeTheWork(t *testing.T) {
 	wantError(t, exitUsage, with("--water", "0,25,50,75,100", "--water-temp", "18"), "±2.8 %", "the limit is 2 %", "0.5 mL", "--vessel-tolerance", "--force")
 	if found, err := os.ReadDir(dir); err != nil || len(found) > 0 {
 		t.Errorf("left in the store's folder: %v, %v", found, err)
+	}
+}
+
+// A calibration that was refused and kept, or is overdue, is told wherever it is used.
+func TestPoorCalibrationIsToldWhereUsed(t *testing.T) {
+	o := practice(t, func(o *calibrateOptions) {
+		o.water, o.waterC, o.vesselTolML, o.cycles, o.force = "0,25,50,75,100", 18, 0.5, 1, true
+	})
+	if _, err := doCalibrate(t, o, ""); exitOf(err) != exitFlagged {
+		t.Fatalf("exit %d: %v", exitOf(err), err)
+	}
+	kept, _ := wasKept(t, o.data)
+	if len(kept) != 1 {
+		t.Fatalf("%d kept", len(kept))
+	}
+	if got := calibrationDoubt(kept[0], calibrationDay); !strings.Contains(got, "tube1") || !strings.Contains(got, "refused by the limits") {
+		t.Errorf("doubt %q", got)
+	}
+	if got := calibrated(kept[0], calibrationDay).text(); !strings.Contains(got, "against the limits") {
+		t.Errorf("channels says %q", got)
+	}
+	var out, errs bytes.Buffer
+	args := []string{"test", "--sim", "--data", o.data, "--engine", "Sprayer 2", "--injectors", "6", "--injector-type", "solenoid", "--yes", "--duration", "30s"}
+	if code := run(t.Context(), args, strings.NewReader(""), &out, &errs); code != exitDone {
+		t.Fatalf("exit %d: %s", code, &errs)
+	}
+	if text := strings.Join(strings.Fields(out.String()), " "); !strings.Contains(text, "channel tube1: calibration 1 was refused by the limits") {
+		t.Errorf("the rates do not tell:\n%s", text)
+	}
+	sound := ingest.Calibration{ID: 4, Channel: "a", Certificate: []byte(`{"due":"2032-01-01T00:00:00Z"}`)}
+	if got := calibrationDoubt(sound, calibrationDay); got != "" {
+		t.Errorf("a sound one: %q", got)
+	}
+	if got := calibrationDoubt(sound, calibrationDay.AddDate(3, 0, 0)); !strings.Contains(got, "overdue, since 2032-01-01") {
+		t.Errorf("an old one: %q", got)
 	}
 }

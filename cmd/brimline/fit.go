@@ -144,6 +144,9 @@ func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error)
 			}
 			if !slices.ContainsFunc(out.Used, func(c ingest.Calibration) bool { return c.ID == cal.ID }) {
 				out.Used = append(out.Used, cal)
+				if doubt := calibrationDoubt(cal, at); doubt != "" {
+					out.Warnings = append(out.Warnings, doubt)
+				}
 			}
 			f := fitted{Phase: out.Test.Phase, Run: run.Number, Hanging: out.Hangings[run.HangingID], Injector: run.Positions[i].Injector}
 			if f.Curve, err = curveOf(s, run.Start, cal); err == nil {

@@ -251,6 +251,15 @@ func Assess(points []Point, line Line, creep Creep, limits Limits) (Assessment, 
 		a.Quadratic = &q
 	}
 	a.remarks(points, line)
+	slices.SortStableFunc(a.Remarks, func(x, y Remark) int {
+		switch {
+		case x.Refuse == y.Refuse:
+			return 0
+		case x.Refuse:
+			return -1
+		}
+		return 1
+	})
 	return a, nil
 }
 

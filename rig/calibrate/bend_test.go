@@ -98,3 +98,22 @@ func TestWithBendByHand(t *testing.T) {
 		t.Error("the bend changed another part")
 	}
 }
+
+// Loads too coarse are found last, and still stand first.
+func TestRefusalsStandFirst(t *testing.T) {
+	var points []Point
+	for i := range 5 {
+		points = append(points, Point{MassG: 25 * float64(i), Counts: 2200*25*float64(i) + float64(i%2), MPEG: 0.5 * float64(i)})
+	}
+	line, err := Fit(points)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := Assess(points, line, Creep{}, DefaultLimits())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(a.Remarks) < 3 || !a.Remarks[0].Refuse || a.Remarks[0].Code != "loads" || a.Remarks[1].Refuse {
+		t.Errorf("remarks %+v", a.Remarks)
+	}
+}
