@@ -709,9 +709,7 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	if errors.Is(err, errRunOver) || ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		err = nil
 	}
-	if err != nil {
-		r.broken()
-	}
+	r.cut(err)
 	// A run has ended when its last sample is safe.
 	err = errors.Join(err, released, recorder.Flush(keep), t.store.EndRun(keep, run.ID, r.end()))
 	word, why := r.stopped()

@@ -188,10 +188,15 @@ func (r *benchRun) hear(stop *outlet.Stop) {
 	}
 }
 
-// broken tells a person, where there are no valves, that the acquisition has failed and
-// nothing watches the tubes any more.
-func (r *benchRun) broken() {
-	if r.set.HasValves() || r.stage < stageWait {
+// cut takes in that the acquisition has ended, by err if it failed: collecting, if it went
+// on, ended with the last sample. Where there are no valves a person is told that nothing
+// watches the tubes any more.
+func (r *benchRun) cut(err error) {
+	if r.stage == stageWait || r.stage == stageCollect {
+		r.endAt = r.elapsed
+		r.byUser = err == nil
+	}
+	if err == nil || r.set.HasValves() || r.stage < stageWait {
 		return
 	}
 	r.show.ended()

@@ -99,10 +99,18 @@ func TestBrokenAcquisitionIsTold(t *testing.T) {
 	var said bytes.Buffer
 	_, set := bareAlarm(t)
 	r := bareRun(t, set, &said)
-	r.broken() // before anything was begun
-	r.stage = stageCollect
-	r.broken()
+	r.cut(io.ErrUnexpectedEOF) // before anything was begun
+	r.stage, r.flowed, r.flowAt, r.elapsed = stageCollect, true, 20*time.Second, 30*time.Second
+	r.cut(io.ErrUnexpectedEOF)
 	r.show.close()
+	if r.collected() != 10*time.Second || r.byUser {
+		t.Errorf("%v collected, want 10 s; by the user: %v", r.collected(), r.byUser)
+	}
+	// Ctrl-C, and no samples that could end the run.
+	r.cut(nil)
+	if word, _ := r.stopped(); word != "user" || r.collected() != 10*time.Second {
+		t.Errorf("ended by Ctrl-C: %q, %v collected", word, r.collected())
+	}
 	if n := strings.Count(said.String(), "Stop the flow NOW"); n != 1 {
 		t.Errorf("told %d times, want once:\n%s", n, &said)
 	}
