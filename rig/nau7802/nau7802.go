@@ -290,13 +290,13 @@ func (s *Sensor) Start() error {
 // Stop does nothing: the chip stays powered and its cell warm.
 func (s *Sensor) Stop() error { return nil }
 
-// Halt powers the chip and its cell down, if it was ever set up.
+// Halt powers the chip and its cell down, if one has ever answered.
 func (s *Sensor) Halt() error {
 	if s.dead {
 		return nil
 	}
 	s.dead = true
-	if !s.known {
+	if !s.answered {
 		return nil
 	}
 	if err := s.write(regPUCtrl, 0); err != nil {

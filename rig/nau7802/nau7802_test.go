@@ -533,6 +533,31 @@ func TestCalibrationErrors(t *testing.T) {
 	}
 }
 
+// A chip that was powered up and never calibrated is powered down too.
+func TestHaltAfterASetUpThatFailed(t *testing.T) {
+	b := bench(t, simbench.Options{Seed: 15}, 80)
+	fault(t, b, simbench.I2CFault{CalibrationErrors: true})
+	bus := b.I2C(0)
+	s := open(t, bus, b, nau7802.Options{})
+	read(t, s)
+	power := func() byte {
+		var r [1]byte
+		if err := bus.Tx(nau7802.Address, []byte{0x00}, r[:]); err != nil {
+			t.Fatal(err)
+		}
+		return r[0]
+	}
+	if p := power(); p&0x06 != 0x06 {
+		t.Fatalf("PU_CTRL 0x%02x: it is not powered up", p)
+	}
+	if err := s.Halt(); err != nil {
+		t.Fatal(err)
+	}
+	if p := power(); p&0x06 != 0 {
+		t.Errorf("PU_CTRL 0x%02x after Halt: PUD and PUA are still set", p)
+	}
+}
+
 // A calibration takes the amplifier's offset away: 2000 counts rms without one, 30 with.
 func TestCalibrationTakesTheOffsetAway(t *testing.T) {
 	world := simbench.DefaultWorld()
