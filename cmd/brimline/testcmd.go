@@ -29,6 +29,7 @@ const (
 	lightestGPerML = 0.75
 	betweenRuns    = 2 * time.Minute // on the simulated bench: tubes emptied and drained
 	stopWithin     = 15 * time.Second
+	leastPerS      = 4 // readings of a channel: three come within a second at 0.9 of it too
 )
 
 // testOptions is what `test` may be told.
@@ -258,6 +259,9 @@ func (t *benchTest) prepare(ctx context.Context) error {
 	if err := t.placeInjectors(); err != nil {
 		return badInput(err)
 	}
+	if err := t.quickEnough(); err != nil {
+		return badInput(err)
+	}
 	if !t.o.sim {
 		if t.cals, err = currentCalibrations(ctx, t.store.Reader, cfg.Channels); err != nil {
 			return err
@@ -405,6 +409,17 @@ func (t *benchTest) collecting() []int {
 		}
 	}
 	return out
+}
+
+// quickEnough refuses a channel whose readings are too rare for the guard, which needs three
+// within a second.
+func (t *benchTest) quickEnough() error {
+	for _, ch := range t.collecting() {
+		if c, perS := t.cfg.Channels[ch], config.ReadingsPerS(t.cfg.Channels, ch); perS < leastPerS {
+			return fmt.Errorf("channel %s gives %.3g readings a second, and the guard needs %d to stop a run in time: raise sps, now %d for all inputs of its converter", c.Name, perS, leastPerS, c.SPS)
+		}
+	}
+	return nil
 }
 
 // calibrated refuses a channel that has no line: its tube could not be guarded.

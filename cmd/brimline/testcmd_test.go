@@ -352,6 +352,37 @@ func TestTestRefuses(t *testing.T) {
 
 // A real bench whose channels were never calibrated is refused before the board is
 // touched, with the command that mends it.
+// Two senders and their supply on a converter of 8 conversions a second: 2.7 readings a second.
+func TestTestRefusesAChannelTooSlowToGuard(t *testing.T) {
+	const text = `[bench]
+name = "slow bench"
+[[channel]]
+name = "tube1"
+sensor = "ads1115"
+sps = 8
+input = 0
+reference_input = 3
+bore_mm = 24
+[[channel]]
+name = "tube2"
+sensor = "ads1115"
+sps = 8
+input = 1
+reference_input = 3
+bore_mm = 24
+`
+	for sps, want := range map[string]int{"8": exitUsage, "16": exitDone} {
+		file := filepath.Join(t.TempDir(), "bench.toml")
+		if err := os.WriteFile(file, []byte(strings.ReplaceAll(text, "sps = 8", "sps = "+sps)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		code, _, errs := simTest(t, t.TempDir(), "--config", file, "--duration", "60s")
+		if code != want || strings.Contains(errs, "tube1 gives 2.67 readings a second") != (want == exitUsage) {
+			t.Errorf("sps %s: exit %d, want %d\n%s", sps, code, want, errs)
+		}
+	}
+}
+
 func TestTestRefusesAnUncalibratedChannel(t *testing.T) {
 	file := benchFile(t)
 	text := refusedTest(t, exitUsage, "", "--config", file, "--data", t.TempDir(), "--engine", "Sprayer 1", "--injectors", "2", "--injector-type", "solenoid", "--yes")
