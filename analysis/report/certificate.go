@@ -138,7 +138,11 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 	add(&v.Line, "Factor k, df", known(digits(3), c.K)+", "+FormatDF(c.DF))
 	add(&v.Line, "u from the readings", known(digits(2), c.UReadings)+" counts/"+c.Unit)
 	add(&v.Line, "u from the loads", known(digits(2), c.UMasses)+" counts/"+c.Unit)
-	add(&v.Line, "u from the bend", known(digits(2), c.UBend)+" counts/"+c.Unit)
+	bend := "not counted" // as before it was
+	if c.UBend != 0 {
+		bend = known(digits(2), c.UBend) + " counts/" + c.Unit
+	}
+	add(&v.Line, "u from the bend", bend)
 	zero, uZero := FormatWithU(c.ZeroCounts, c.UZeroCounts)
 	add(&v.Line, "Zero", typeset(zero)+" counts, u\u00a0"+uZero)
 	add(&v.Line, "Loads", c.With)

@@ -51,10 +51,15 @@ func TestCertificate(t *testing.T) {
 	if i := strings.Index(page, "Creep"); i < 0 || strings.Count(page[i:i+160], missing) != 2 {
 		t.Error("what was not measured is not shown as missing")
 	}
+	if !strings.Contains(page, "<dt>u from the bend</dt><dd>not counted</dd>") {
+		t.Error("a certificate from before the bend was counted shows it as nought")
+	}
 	c := smallCertificate()
+	c.UBend = 0.0312
 	c.Poor, c.Simulated = "Refused: not kept.", true
 	a.Reset()
-	if err := RenderCertificate(&a, c); err != nil || !strings.Contains(a.String(), "Refused: not kept.") || !strings.Contains(a.String(), "Simulated bench.") {
+	if err := RenderCertificate(&a, c); err != nil || !strings.Contains(a.String(), "Refused: not kept.") || !strings.Contains(a.String(), "Simulated bench.") ||
+		!strings.Contains(a.String(), "<dt>u from the bend</dt><dd>0.031 counts/g</dd>") {
 		t.Errorf("refused and simulated: %v", err)
 	}
 }

@@ -82,7 +82,7 @@ the reading leave in doubt. It changes nothing; every check is kept.`,
 		Example: "  brimline calibrate tube1 --config bench.toml --by \"the storekeeper\" --temp 19\n" +
 			"  brimline calibrate tube1 --sim --yes --certificate tube1.html     practice\n" +
 			"  brimline calibrate tube1 --config bench.toml --masses 0,20,50,100,150,200 --class M2\n" +
-			"  brimline calibrate tube1 --config bench.toml --water 0,25,50,75,100 --water-temp 18 --vessel-tolerance 0.25\n" +
+			"  brimline calibrate tube1 --config bench.toml --water 0,20,40,60,80 --water-temp 18 --vessel-tolerance 0.2\n" +
 			"  brimline calibrate tube1 --config bench.toml --check 100g\n" +
 			"  brimline calibrate --list --config bench.toml\n" +
 			"  brimline calibrate --show 3 --config bench.toml --certificate tube1.html",
@@ -103,7 +103,7 @@ the reading leave in doubt. It changes nothing; every check is kept.`,
 	f.StringVar(&o.data, "data", "", "folder of the store (default: the config's)")
 	f.StringVar(&o.masses, "masses", "0,50,100,150,200", "loads in grams, 3 to 11 with the empty tube")
 	f.StringVar(&o.class, "class", "M1", "class of the masses: F2, M1 or M2")
-	f.StringVar(&o.water, "water", "", "millilitres in the tube, instead of masses: 0,25,50,75,100")
+	f.StringVar(&o.water, "water", "", "millilitres in the tube, instead of masses: 0,20,40,60,80")
 	f.Float64Var(&o.waterC, "water-temp", o.waterC, "temperature of the water, °C")
 	f.Float64Var(&o.waterTolC, "water-temp-tolerance", 1, "how far the water's temperature may be off, plus or minus °C")
 	f.Float64Var(&o.vesselTolML, "vessel-tolerance", 0.5, "tolerance of the measure, plus or minus mL for each pour")
@@ -172,6 +172,9 @@ func runCalibrate(ctx context.Context, args []string, o calibrateOptions, in io.
 	}
 	plan, err := o.planFor(cfg.Channels[index])
 	if err != nil {
+		return badInput(fmt.Errorf("calibrate %s: %w", cfg.Channels[index].Name, err))
+	}
+	if err := plan.fits(cfg.Channels[index]); err != nil {
 		return badInput(fmt.Errorf("calibrate %s: %w", cfg.Channels[index].Name, err))
 	}
 	if err := plan.foretold(cfg.Channels[index]); err != nil && !o.force {

@@ -8,6 +8,16 @@ import (
 	"brimline/rig/calibrate"
 )
 
+// fits refuses to have more poured into a tube than it holds.
+func (p calibratePlan) fits(ch config.Channel) error {
+	for _, s := range p.stages {
+		if p.water != nil && ch.CapacityML > 0 && s.inML > ch.CapacityML {
+			return fmt.Errorf("--water: %g mL would run over: the tube holds %g mL (capacity_ml in the config): name volumes up to %.3g", s.inML, ch.CapacityML, 0.8*ch.CapacityML)
+		}
+	}
+	return nil
+}
+
 // foretold refuses a plan whose loads are known too badly for any reading to mend: that
 // can be said before an hour of pouring and not only after it.
 func (p calibratePlan) foretold(ch config.Channel) error {

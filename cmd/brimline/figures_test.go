@@ -59,6 +59,8 @@ func TestCalibrateRefusesBeforeTheWork(t *testing.T) {
 	wantError(t, exitUsage, with("--check", "100g", "--water", "0,25,50", "--water-temp", "18"), "choose one")
 	// The default tolerance of a pour is too coarse for pours of 25 mL: no reading mends it.
 	wantError(t, exitUsage, with("--water", "0,25,50,75,100", "--water-temp", "18"), "±2.8 %", "the limit is 2 %", "0.5 mL", "--vessel-tolerance", "--force")
+	// More than the tube holds is not asked for, not even with --force.
+	wantError(t, exitUsage, with("--water", "0,40,80,120", "--water-temp", "18", "--vessel-tolerance", "0.1", "--force"), "120 mL would run over", "holds 100 mL", "up to 80")
 	if found, err := os.ReadDir(dir); err != nil || len(found) > 0 {
 		t.Errorf("left in the store's folder: %v, %v", found, err)
 	}

@@ -326,7 +326,7 @@ func (a *Assessment) remarks(points []Point, line Line) {
 	}
 
 	if q := a.Quadratic; q != nil && q.P < 0.01 && !bent && mistake == "" {
-		caution("bend", fmt.Sprintf("the line is slightly bent (p %.2g): an arc of %.2g %s over %.4g %s, within the limit; a fill is read as if it were straight", q.P, q.BendG, unit, a.SpanG, unit))
+		caution("bend", fmt.Sprintf("the line is slightly bent (p %.2g): an arc of %.2g %s over %.4g %s, within the limit; a fill is read as if it were straight, and its uncertainty holds the bend", q.P, q.BendG, unit, a.SpanG, unit))
 	}
 	if n := len(byMass(points)); n < 5 {
 		caution("few-loads", fmt.Sprintf("%d loads: five or more show a bend better", n))
