@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"os/signal"
 	"syscall"
 
@@ -49,10 +50,21 @@ func badInput(err error) error { return &codedError{exitUsage, err} }
 func flagged() error { return &codedError{exitFlagged, nil} }
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), endSignals()...)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)
+}
+
+// endSignals are those that end a command in good order: valves released, the run kept. One
+// is a terminal that goes, as when the network to the board does, unless it is to be
+// ignored, as under nohup.
+func endSignals() []os.Signal {
+	s := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) {
+		s = append(s, syscall.SIGHUP)
+	}
+	return s
 }
 
 // run runs one command and returns its exit code.
@@ -96,10 +108,26 @@ low-pressure return only.`,
 	}
 	// An unknown flag is bad usage, not a failure.
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return badInput(fmt.Errorf("%s: %w; see '%s --help'", c.CommandPath(), err, c.CommandPath()))
+		return badInput(fmt.Errorf("%s: %s; see '%s --help'", c.CommandPath(), flagSays(err), c.CommandPath()))
 	})
 	root.AddCommand(newDemoCommand(), newServeCommand(), newChannelsCommand(), newTestCommand(), newRatesCommand(), newCompareCommand(), newCalibrateCommand(), newConfigCommand(), newVersionCommand())
 	return root
+}
+
+// flagSays words a flag's wrong value for people: the parser's own words name Go's
+// functions.
+func flagSays(err error) string {
+	text := err.Error()
+	for _, x := range []struct{ words, says string }{
+		{": strconv.ParseFloat:", "a number is needed, with a decimal point, such as 19.5"},
+		{": strconv.ParseInt:", "a whole number is needed"},
+		{": time: ", "a time with its unit is needed, such as 90s, 5m or 1h"},
+	} {
+		if before, _, found := strings.Cut(text, x.words); found {
+			return before + ": " + x.says
+		}
+	}
+	return text
 }
 
 // usageArgs turns a wrong count of arguments into bad usage with a hint.
