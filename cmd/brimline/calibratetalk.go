@@ -15,6 +15,7 @@ import (
 	"brimline/ingest"
 	"brimline/rig"
 	"brimline/rig/calibrate"
+	"brimline/rig/outlet"
 )
 
 const (
@@ -404,8 +405,8 @@ func (t *talk) notNoted(line calibrate.Line) (out []calibrate.Remark) {
 		return out
 	}
 	const fuel = 0.85 // g/mL, as heavy as diesel gets
-	if full := fuel * t.ch.CapacityML; line.ToG < full {
-		add("range", fmt.Sprintf("a full tube holds up to %.0f g of fuel, the line is proven to %.3g g", full, line.ToG))
+	if most := fuel * outlet.FullPart * t.ch.CapacityML; line.ToG < most {
+		add("range", fmt.Sprintf("a run may collect up to %.0f g of fuel, the line is proven to %.3g g", most, line.ToG))
 	}
 	return out
 }

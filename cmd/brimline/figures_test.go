@@ -100,3 +100,37 @@ func TestPoorCalibrationIsToldWhereUsed(t *testing.T) {
 		t.Errorf("an old one: %q", got)
 	}
 }
+
+func TestWrongValuesInPlainWords(t *testing.T) {
+	for _, c := range []struct {
+		args []string
+		says string
+	}{
+		{[]string{"calibrate", "tube1", "--sim", "--temp", "19,5"}, "a decimal point, such as 19.5"},
+		{[]string{"calibrate", "tube1", "--sim", "--cycles", "two"}, "a whole number"},
+		{[]string{"calibrate", "tube1", "--sim", "--hold", "90"}, "90s, 5m or 1h"},
+		{[]string{"channels", "--sim", "--for", "5"}, "90s, 5m or 1h"},
+	} {
+		wantError(t, exitUsage, c.args, c.says, c.args[len(c.args)-1], "--help")
+		var out, errs bytes.Buffer
+		run(t.Context(), c.args, strings.NewReader(""), &out, &errs)
+		if text := errs.String(); strings.Contains(text, "strconv") || strings.Contains(text, "time:") {
+			t.Errorf("names the parser: %s", text)
+		}
+	}
+}
+
+// What a run may collect is judged, not what a tube holds to its brim: the guard ends a
+// run at 85 %, 72 g of the heaviest fuel in 100 mL.
+func TestCalibrationRangeGoesByTheGuard(t *testing.T) {
+	for masses, told := range map[string]bool{"0,20,50,70": true, "0,20,50,80": false} {
+		o := practice(t, func(o *calibrateOptions) { o.masses, o.cycles = masses, 1 })
+		dialogue, err := doCalibrate(t, o, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if strings.Contains(dialogue, "collect up to 72 g") != told {
+			t.Errorf("%s, told %v:\n%s", masses, told, dialogue)
+		}
+	}
+}

@@ -12,8 +12,8 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strings"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
