@@ -8,6 +8,8 @@ PAGE    := cmd/brimline/page
 DIST    := cmd/brimline/serve/dist
 OUT     ?= out/demo
 FUZZTIME ?= 30s
+# The emulated board needs Debian 12's kernel from apt; BOARD=no leaves it out.
+BOARD ?= yes
 
 .PHONY: build build-all page demo test test-board race vet fuzz bench clean
 
@@ -35,6 +37,7 @@ test: page vet build-all
 	cd $(PAGE) && npm test
 	go test -timeout 30m ./...
 	$(MAKE) race
+	$(if $(filter no,$(BOARD)),,$(MAKE) test-board)
 
 # What runs on several goroutines at once is also tested under the race detector,
 # which needs cgo and a C compiler.
