@@ -35,7 +35,8 @@ demo: build
 
 test: page vet build-all
 	cd $(PAGE) && npm test
-	go test -timeout 30m ./...
+	go test -timeout 30m -skip '^TestDemoIntervalsHold$$' ./...
+	go test -timeout 30m -v -run '^TestDemoIntervalsHold$$' ./cmd/brimline # by itself, as it prints how often intervals hold
 	$(MAKE) race
 	$(if $(filter no,$(BOARD)),,$(MAKE) test-board)
 

@@ -103,11 +103,11 @@ build_module() {
 
 build_programs() {
 	local flags=(-trimpath -ldflags "-s -w -X main.version=test-board")
-	quietly "building the program" env -C "$top" CGO_ENABLED=0 GOOS=linux GOARCH=amd64 go build "${flags[@]}" -o "$tmp/root/bin/" ./cmd/brimline ./hardware/emulated-board/check
+	quietly "building the program" env -C "$top" CGO_ENABLED=0 GOOS=linux GOARCH=amd64 go build "${flags[@]}" -o "$tmp/tree/bin/" ./cmd/brimline ./hardware/emulated-board/check
 }
 
 build_root() {
-	local root=$tmp/root
+	local root=$tmp/tree
 	mkdir -p "$root/bin" "$root/etc"
 	build_programs
 	cp "$tmp/busybox/bin/busybox" "$root/bin/"
