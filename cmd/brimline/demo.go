@@ -316,8 +316,9 @@ func (m *meanSink) Put(samples []rig.Sample) error {
 func (d *demo) calibrate(ctx context.Context, origin time.Time, recorder rig.Sink, read readFunc) error {
 	const class = "M1"
 	var points [demoTubes][]calibrate.Point
-	for _, load := range [][]float64{nil, {50}, {100}, {50, 100}, {200}, {50, 100}, {100}, {50}, nil} {
-		var point calibrate.Point
+	loads := [][]float64{nil, {50}, {100}, {50, 100}, {200}, {50, 100}, {100}, {50}, nil}
+	for i, load := range loads {
+		point := calibrate.Point{Down: i > len(loads)/2}
 		for _, g := range load {
 			mpe, err := calibrate.MPE(class, g)
 			if err != nil {
@@ -353,6 +354,7 @@ func (d *demo) calibrate(ctx context.Context, origin time.Time, recorder rig.Sin
 		if err != nil {
 			return fmt.Errorf("%s: %w", tubeName(ch), err)
 		}
+		line = line.WithBend(points[ch]) // as the calibrate command does
 		temp := 19.5
 		certificate, err := json.Marshal(calibrate.Certificate{Channel: tubeName(ch), At: at, By: "demo", TempC: &temp, MassClass: class,
 			Note: "simulated", Points: points[ch], Line: line})
