@@ -53,6 +53,7 @@ type HealthChannel struct {
 const (
 	healthMemory   = 700 * time.Millisecond // time constant of what a state is judged by
 	healthSilence  = 1500 * time.Millisecond
+	stalledFor     = 400 * time.Millisecond // without a conversion; chips on one clock line go on without one that is late by a period or two
 	stuckFor       = time.Second
 	stuckLeast     = 6 // readings of one code
 	noisyTimes     = 6 // the usual noise
@@ -245,7 +246,7 @@ func (c *channelHealth) judge() HealthState {
 	switch {
 	case c.last.Quality == Absent:
 		return HealthAbsent
-	case c.last.Quality == Stalled:
+	case c.last.Quality == Stalled && c.last.Elapsed-max(c.first, c.counted, c.lastGood) >= stalledFor:
 		return HealthStalled
 	case over(c.misread, HealthMisreading, misreadEnter, misreadLeave):
 		return HealthMisreading

@@ -134,6 +134,13 @@ func TestHealthIsNotAlarmed(t *testing.T) {
 			}
 			return s.sound()
 		}},
+		{"late by two periods on a shared clock line now and then", rig.HealthChannel{SPS: 80}, func(s *stream) rig.Sample {
+			if s.seq%25 == 24 {
+				s.t += 31 * time.Millisecond
+				return s.next(rig.Stalled, 0)
+			}
+			return s.sound()
+		}},
 		{"a coarse converter at rest", rig.HealthChannel{SPS: 80, Coarse: true}, func(s *stream) rig.Sample { return s.next(rig.Good, 815) }},
 		{"a reset now and then", rig.HealthChannel{SPS: 10}, func(s *stream) rig.Sample {
 			switch s.seq % 40 {
