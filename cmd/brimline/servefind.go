@@ -126,7 +126,7 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 			doubtful = append(doubtful, f.Channel+" (weighed, and no density is known to compare it with a level)")
 			continue
 		}
-		set = append(set, rate.Measured{Injector: f.Channel, Run: "last", Rate: f.Rate(), U: f.U})
+		set = append(set, f.Measured(f.Channel, "last"))
 	}
 	out.Says = setSentence(set, doubtful, len(out.Fills))
 	return out
