@@ -1,0 +1,68 @@
+package influxtest
+
+import (
+	"encoding/json"
+	"net/http"
+	"strings"
+	"testing"
+)
+
+// The server is the version that is claimed, keeps its data through a stop and a kill,
+// and refuses who has no account.
+func TestServer(t *testing.T) {
+	s := Start(t, Options{NoFlux: true})
+	if err := s.Write(s.Bucket(), "m,bench=a v=1 1000000001", "m,bench=a v=2 1000000002", "m,bench=b v=0.1 1000000001"); err != nil {
+		t.Fatal(err)
+	}
+	s.Restart(Options{})
+	if n := s.Count("m"); n != 3 {
+		t.Errorf("%d points after a restart, want 3", n)
+	}
+	s.Kill()
+	s.Start()
+	rows := s.Query(s.Bucket(), `SELECT v FROM m WHERE bench = 'b'`)
+	if len(rows) != 1 || len(rows[0].Values) != 1 || rows[0].Values[0][0] != json.Number("1000000001") || rows[0].Values[0][1] != json.Number("0.1") {
+		t.Errorf("after a kill: %+v", rows)
+	}
+	resp, err := http.Get(s.URL() + "/ping")
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	if v := strings.TrimPrefix(resp.Header.Get("X-Influxdb-Version"), "v"); v != Version && v != "unknown" {
+		t.Errorf("the server is %q, want %s", v, Version)
+	}
+	resp, err = http.Post(s.URL()+"/write?db="+s.Bucket(), "text/plain", strings.NewReader("m v=1 1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	if resp.StatusCode != http.StatusUnauthorized {
+		t.Errorf("a write without an account: %s, want 401", resp.Status)
+	}
+}
+
+// What a full server answers: with the limits of 1.8 a part of a batch is refused for
+// good (400), a full cache refuses all of it for the time being (500).
+func TestLimits(t *testing.T) {
+	s := Start(t, Options{MaxSeries: 2, NoFlux: true})
+	if err := s.Write(s.Bucket(), "m,bench=a v=1 1", "m,bench=b v=1 1"); err != nil {
+		t.Fatal(err)
+	}
+	err := s.Write(s.Bucket(), "m,bench=a v=2 2", "m,bench=c v=2 2")
+	if err == nil || !strings.Contains(err.Error(), "400") || !strings.Contains(err.Error(), "max-series-per-database limit exceeded: (2) dropped=1") {
+		t.Errorf("one series too many: %v", err)
+	}
+	if n := s.Count("m"); n != 3 {
+		t.Errorf("%d points, want the 3 of series that fit", n)
+	}
+	s.Restart(Options{CacheBytes: 1000, NoFlux: true})
+	var lines []string
+	for range 100 {
+		lines = append(lines, "m,bench=a v=1 3")
+	}
+	err = s.Write(s.Bucket(), lines...)
+	if err == nil || !strings.Contains(err.Error(), "500") || !strings.Contains(err.Error(), "cache-max-memory-size exceeded") {
+		t.Errorf("a full cache: %v", err)
+	}
+}
