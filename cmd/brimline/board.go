@@ -119,21 +119,52 @@ func openHX711(channels []config.Channel, clock rig.Clock) (rig.Sensor, error) {
 	if err != nil {
 		return nil, err
 	}
+	var lines []*gpioioctl.GPIOLine
 	var douts []gpio.PinIn
 	for _, ch := range channels {
 		dout, err := pin("data_pin", ch.DataPin)
 		if err != nil {
 			return nil, fmt.Errorf("channel %s: %w", ch.Name, err)
 		}
+		lines = append(lines, dout)
 		douts = append(douts, dout)
 	}
-	return driveHX711(sck, douts, clock, ch)
+	together, err := dataLines(chip, lines[1:])
+	if err != nil {
+		return nil, err
+	}
+	return driveHX711(sck, douts, together, clock, ch)
 }
 
-// driveHX711 returns the driver of the converters on one clock line; the first
-// channel's rate and gain are those of all.
-func driveHX711(sck gpio.PinOut, douts []gpio.PinIn, clock rig.Clock, ch config.Channel) (rig.Sensor, error) {
-	o := hx711.Options{Gain: ch.Gain, SPS: ch.SPS}
+// dataLines has lines read in one operation; nil if there are none, or if the chip cannot
+// tell them by their names, which is how a set of lines is asked for.
+func dataLines(chip *gpioioctl.GPIOChip, lines []*gpioioctl.GPIOLine) (hx711.Lines, error) {
+	if len(lines) == 0 {
+		return nil, nil
+	}
+	names := make([]string, len(lines))
+	for i, line := range lines {
+		names[i] = line.Name()
+		if chip.ByName(names[i]) != line {
+			return nil, nil
+		}
+	}
+	set, err := chip.LineSet(gpioioctl.LineInput, gpio.NoEdge, gpio.PullUp, names...)
+	if err != nil {
+		return nil, fmt.Errorf("taking the data lines %s of the GPIO chip %q together: %w (is one of them in use?)", strings.Join(names, ", "), chip.Label(), err)
+	}
+	return lineSet{set}, nil
+}
+
+// lineSet gives its lines back when it is halted.
+type lineSet struct{ *gpioioctl.LineSet }
+
+func (s lineSet) Halt() error { return s.Close() }
+
+// driveHX711 returns the driver of the converters on one clock line, whose data pins but
+// the first may be read together; the first channel's rate and gain are those of all.
+func driveHX711(sck gpio.PinOut, douts []gpio.PinIn, together hx711.Lines, clock rig.Clock, ch config.Channel) (rig.Sensor, error) {
+	o := hx711.Options{Gain: ch.Gain, SPS: ch.SPS, Together: together}
 	if len(douts) == 1 {
 		return hx711.New(sck, douts[0], clock, o)
 	}

@@ -23,6 +23,7 @@ import (
 	"brimline/ingest"
 	"brimline/ingest/store"
 	"brimline/rig"
+	"brimline/rig/hx711"
 	"brimline/rig/simbench"
 )
 
@@ -340,7 +341,11 @@ func openStill(cfg *config.Config, pace float64) (*bench, error) {
 			_, dout, _ := sim.Line(i)
 			douts = append(douts, dout)
 		}
-		s, err := driveHX711(sck, douts, clk, cfg.Channels[line[0]])
+		var together hx711.Lines
+		if len(line) > 1 {
+			together = sim.DataPins(line[1:]...)
+		}
+		s, err := driveHX711(sck, douts, together, clk, cfg.Channels[line[0]])
 		if err != nil {
 			return nil, fmt.Errorf("opening channel %s: %w", cfg.Channels[line[0]].Name, err)
 		}

@@ -86,6 +86,17 @@ type Options struct {
 	// Absent. Default: 500 ms at 80 SPS, 1 s at 10 SPS. Least: 100 ms and 600 ms, so
 	// that a chip that was just reset is not called dead.
 	Timeout time.Duration
+	// Together, for a Shared: reads its data pins but the first, in their order, in one
+	// operation. Whoever gives it has made them inputs with pull-up. nil: each pin is
+	// read by itself, which takes so much longer that it can disturb chips on a slow board.
+	Together Lines
+}
+
+// Lines is several input pins that are read at once; a gpio.Group is one.
+type Lines interface {
+	// Read returns the levels of the pins in the mask, bit 0 the first's.
+	Read(mask gpio.GPIOValue) (gpio.GPIOValue, error)
+	Halt() error
 }
 
 func (o *Options) check() error {
@@ -256,7 +267,9 @@ func (s *Sensor) Stop() error {
 // Halt powers the chip down, by leaving its clock line high, and gives up both pins.
 func (s *Sensor) Halt() error { return s.halt(s.chip.dout) }
 
-func (l *clockLine) halt(douts ...gpio.PinIn) error {
+type halter interface{ Halt() error }
+
+func (l *clockLine) halt(data ...halter) error {
 	if l.dead {
 		return nil
 	}
@@ -269,7 +282,7 @@ func (l *clockLine) halt(douts ...gpio.PinIn) error {
 	if err := l.sck.Halt(); err != nil {
 		errs = append(errs, fmt.Errorf("halt the clock pin: %w", err))
 	}
-	for _, dout := range douts {
+	for _, dout := range data {
 		if err := dout.Halt(); err != nil {
 			errs = append(errs, fmt.Errorf("halt the data pin: %w", err))
 		}

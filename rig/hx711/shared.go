@@ -22,7 +22,9 @@ const (
 	sharedLeast   = 2 // chips
 	sharedMost    = 32
 	planRounds    = 16
-	lookedAtFirst = 0 // the chip whose pin is waited on
+	fastMost      = 20 // a chip found too fast so often is believed again after as many that were not
+	mostTries     = 3  // readings in a row that the others wait for a chip that is out of step
+	lookedAtFirst = 0  // the chip whose pin is waited on
 )
 
 // Shared is several HX711 on one clock line. It implements rig.Sensor and
@@ -34,9 +36,10 @@ const (
 // end (not ready at a look, ready at the next), and the bounds of its period, learnt
 // from up to 256 conversions of its own. A set is read once every chip has a new
 // conversion and no chip can end another before the read is over; else the driver
-// waits for such a moment, which may cost a conversion of the faster chips. If the
-// read then takes longer than there was room for, what it gave of the chips that
-// this touches is a Misread.
+// waits for such a moment, which may cost a conversion of the faster chips. If none
+// comes it disturbs as few chips as it can. What a read gave of a chip that may have
+// ended a conversion inside it is a Misread, and that chip is left alone until a later
+// conversion has surely ended: bits that are still to be shifted look like not ready.
 //
 // The rule rests on one thing that the data sheet does not say: that a chip's period
 // does not change by more than 0.3 % within some hundred conversions.
@@ -48,8 +51,9 @@ const (
 type Shared struct {
 	clockLine
 	chips []member
-	took  time.Duration // by a read, about
-	last  time.Duration // when the last read ended
+	rest  gpio.GPIOValue // mask of all pins but the first
+	took  time.Duration  // by a read, about
+	last  time.Duration  // when the last read ended
 	early int
 }
 
@@ -61,7 +65,11 @@ type member struct {
 	ready    bool // and such a fall was seen
 	known    bool // lo and hi hold
 	afresh   bool // it was reset, and no conversion has ended since
-	low      bool // at the look under way
+	midway   bool // a conversion may have ended inside a read: until sure the level is a bit
+	renewed  bool // and it was in that state before the conversion that is ready
+	tries    int  // readings in a row that were out of step, and waited for again
+
+	sure time.Duration // when one that ended after that read is surely there
 
 	lo, hi         time.Duration // its last known conversion ended between these
 	stamp          time.Duration // of its last reading
@@ -103,12 +111,16 @@ func NewShared(sck gpio.PinOut, douts []gpio.PinIn, clk rig.Clock, o Options) (*
 	for i := range s.chips {
 		c := &s.chips[i]
 		c.dout, c.settle = douts[i], o.Settle
+		s.rest |= 1 << i >> 1
 		c.least, c.most = s.shortest, s.slowest()
 	}
 	if err := sck.Out(gpio.Low); err != nil {
 		return nil, fmt.Errorf("open %s: drive the clock pin low: %w (is the pin free, and may this user drive it?)", name, err)
 	}
 	for i, dout := range douts {
+		if i > 0 && o.Together != nil {
+			break
+		}
 		if err := dout.In(gpio.PullUp, gpio.NoEdge); err != nil {
 			return nil, fmt.Errorf("open %s: make data pin %s an input with pull-up: %w (is the pin free?)", name, names[i], err)
 		}
@@ -152,11 +164,15 @@ func (s *Shared) Stop() error {
 
 // Halt powers all chips down, by leaving their clock line high, and gives up the pins.
 func (s *Shared) Halt() error {
-	douts := make([]gpio.PinIn, len(s.chips))
+	data := make([]halter, 0, len(s.chips))
 	for i := range s.chips {
-		douts[i] = s.chips[i].dout
+		if i > 0 && s.o.Together != nil {
+			data = append(data, s.o.Together)
+			break
+		}
+		data = append(data, s.chips[i].dout)
 	}
-	return s.halt(douts...)
+	return s.halt(data...)
 }
 
 // Read waits until every chip that answers has a new conversion and reads them all;
@@ -207,7 +223,10 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 		if err := ctx.Err(); err != nil {
 			return 0, false, err
 		}
-		now := s.look()
+		now, err := s.look()
+		if err != nil {
+			return 0, false, err
+		}
 		next := now + maxWait
 		waiting, some := false, false
 		for i := range s.chips {
@@ -244,21 +263,54 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 	}
 }
 
+// levels returns the levels of the data lines, bit i that of chip i.
+func (s *Shared) levels() (uint64, error) {
+	var v uint64
+	if s.chips[0].dout.Read() {
+		v = 1
+	}
+	if s.o.Together != nil {
+		rest, err := s.o.Together.Read(s.rest)
+		if err != nil {
+			return 0, fmt.Errorf("read data pins 2 to %d together: %w (are the pins still ours?)", len(s.chips), err)
+		}
+		return v | uint64(rest)<<1, nil
+	}
+	for i := 1; i < len(s.chips); i++ {
+		if s.chips[i].dout.Read() {
+			v |= 1 << i
+		}
+	}
+	return v, nil
+}
+
 // look looks at every chip once, and returns the time after it.
-func (s *Shared) look() time.Duration {
+func (s *Shared) look() (time.Duration, error) {
 	before := s.clk.Now()
-	for i := range s.chips {
-		c := &s.chips[i]
-		c.low = c.dout.Read() == gpio.Low
+	levels, err := s.levels()
+	if err != nil {
+		return 0, err
 	}
 	after := s.clk.Now()
 	for i := range s.chips {
 		c := &s.chips[i]
+		low := levels>>i&1 == 0
+		if c.midway {
+			if before < c.sure {
+				continue
+			}
+			c.midway = false
+			if low { // lo and hi are this one's, if they are known
+				c.ready, c.renewed = true, true
+				continue
+			}
+			c.known = false // it should be there: its power went, or its gain changed
+		}
 		switch {
-		case c.low && c.seenHigh && !c.ready:
+		case low && c.seenHigh && !c.ready:
 			c.ready = true
 			c.ended(c.notReady, after, &s.clockLine)
-		case !c.low:
+		case !low:
 			if c.ready { // a conversion went away unread: if its power did, the next is overdue
 				c.ready, c.known = false, false
 				c.settle = max(c.settle, resetSettle)
@@ -267,17 +319,17 @@ func (s *Shared) look() time.Duration {
 			c.notReady, c.seenHigh = before, true
 		}
 	}
-	return after
+	return after, nil
 }
 
 // ended takes in that a conversion was seen to end between two times.
 func (c *member) ended(lo, hi time.Duration, l *clockLine) {
 	switch {
 	case c.known && hi-c.lo < l.shortest, c.afresh && hi < c.earliest:
-		c.fast++
+		c.fast = min(c.fast+1, fastMost)
 		c.known = false
-	case c.known || c.afresh:
-		c.fast = 0
+	case c.known || c.afresh: // at eight times the rate an interval may still look right by chance
+		c.fast = max(c.fast-1, 0)
 	}
 	c.afresh = false
 	n := 0
@@ -325,9 +377,8 @@ func (l *clockLine) slowest() time.Duration {
 	return time.Duration(float64(l.period) / slowestBoard)
 }
 
-// plan returns the first moment from now on at which a read disturbs no chip. If
-// there is none within a period and a half it is now, and the chips that are then
-// read too late give Misreads.
+// plan returns the first moment from now on at which a read disturbs no chip, or, if
+// there is none within a period and a half, one that disturbs the fewest.
 func (s *Shared) plan(now time.Duration) time.Duration {
 	at := now
 	if !slices.ContainsFunc(s.chips, func(c member) bool { return c.ready }) {
@@ -353,13 +404,41 @@ func (s *Shared) plan(now time.Duration) time.Duration {
 			break
 		}
 	}
-	return now
+	best, least := now, s.disturbed(now, need)
+	for i := range s.chips {
+		c := &s.chips[i]
+		for n := range time.Duration(mostUnread) {
+			at := c.hi + n*c.most
+			if !c.ready || !c.known || at <= now || at > limit {
+				continue
+			}
+			if d := s.disturbed(at, need); d < least || d == least && at < best {
+				best, least = at, d
+			}
+		}
+	}
+	return best
+}
+
+// disturbed returns how many chips a read at a time may disturb.
+func (s *Shared) disturbed(at, need time.Duration) int {
+	n := 0
+	for i := range s.chips {
+		c := &s.chips[i]
+		if x, ok := c.safeFrom(at, need); c.ready && (!ok || x > at) {
+			n++
+		}
+	}
+	return n
 }
 
 // safeFrom returns the first moment from t on at which the chip surely has a
 // conversion and will surely end none for as long as a read needs. ok is false if
 // that cannot be known.
 func (c *member) safeFrom(t, need time.Duration) (at time.Duration, ok bool) {
+	if !c.known {
+		return 0, false
+	}
 	for n := range time.Duration(mostUnread) {
 		from, to := max(t, c.hi+n*c.most), c.lo+(n+1)*c.least-need
 		if from <= to {
@@ -414,36 +493,35 @@ func (s *Shared) shift(dst []rig.Reading) error {
 		if pulse > 24 {
 			continue
 		}
+		levels, err := s.levels()
+		if err != nil {
+			return err
+		}
 		for i := range s.chips {
 			c := &s.chips[i]
-			c.bits <<= 1
-			if c.dout.Read() {
-				c.bits |= 1
-			}
+			c.bits = c.bits<<1 | uint32(levels>>i&1)
 		}
 	}
 	end := s.clk.Now()
 	s.took += (min(end-start, s.period/4) - s.took) / 8
 	s.last = end
+	levels, err := s.levels()
+	if err != nil {
+		return err
+	}
 	for i := range s.chips {
-		c := &s.chips[i]
-		high := c.dout.Read() == gpio.High
-		dst[i] = s.judge(c, start, end, high)
-		c.ready, c.seenHigh = false, high
-		c.notReady = end
+		dst[i] = s.judge(&s.chips[i], start, end, levels>>i&1 == 1)
 	}
 	return nil
 }
 
-// judge returns the reading of one chip after a read from start to end.
+// judge returns the reading of one chip after a read from start to end, which left its
+// line high or low.
 func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Reading {
-	if c.seenHigh && !c.ready {
-		// It was not ready, so it was not waited for: it is away. It stays overdue, so
-		// that the next set does not wait for it either.
-		c.known, c.afresh = false, false
-		c.earliest = end
-		c.settle = s.o.Settle
-		return c.nothing(c.after(start))
+	wasReady, lost := c.ready, !c.seenHigh && !c.ready
+	c.ready, c.seenHigh, c.notReady = false, high, end
+	if !wasReady && !lost {
+		return s.unready(c, start, end, high)
 	}
 	// The conversion that was read is the nth after the one that was seen to end.
 	c.due = end + s.period*3/2
@@ -453,7 +531,7 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 	}
 	why := kept
 	switch {
-	case !high || !c.ready:
+	case !high || lost:
 		why = slipped
 	case c.fast >= fastLimit:
 		why = tooFast // the phase rule does not hold for this chip
@@ -462,22 +540,86 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 	case signed(c.bits) == -1:
 		why = allOnes
 	}
-	if why == kept || why == allOnes {
+	renewed := c.renewed
+	c.renewed = false
+	switch {
+	case why == kept || why == allOnes:
 		c.lo += n * c.least
 		c.hi += n * c.most
 		c.count += int(n)
 		c.earliest = c.lo + c.least
+		c.tries = 0
 		if why == kept {
 			return c.conversion(c.after((c.lo+c.hi)/2), signed(c.bits))
 		}
-	} else {
-		// A conversion may have ended inside: the next one's gain is not sure.
-		c.known = c.known && why == tooFast
+	case why == tooFast:
 		c.earliest = end
+	default:
+		// The pulses of this read may have been shared out between two conversions: how many
+		// each got, which chooses the gain, is not sure.
 		c.settle = max(c.settle, resetSettle)
+		c.earliest = end
+		switch {
+		case high: // the next fall is the end of a conversion, whatever this level means
+			c.known = false
+		case c.known && !renewed && c.fast == 0:
+			c.leave(end, &s.clockLine)
+		default:
+			c.known = false
+			s.retry(c, end, high)
+		}
 	}
 	s.misreads[why].Add(1)
 	return rig.Reading{Elapsed: c.after(start), Quality: rig.Misread}
+}
+
+// leave leaves a chip alone until a conversion has surely ended after a read that ended
+// at end, if it can be said when.
+func (c *member) leave(end time.Duration, l *clockLine) {
+	for m := range time.Duration(mostUnread) {
+		m++
+		lo, hi := c.lo+m*c.least, c.hi+m*c.most
+		if lo <= end {
+			continue
+		}
+		c.lo, c.hi = lo, hi
+		c.count += int(m)
+		c.rest(hi, l)
+		return
+	}
+	c.known = false
+}
+
+// rest has a chip's level mean nothing until the time sure.
+func (c *member) rest(sure time.Duration, l *clockLine) {
+	c.midway, c.seenHigh = true, true
+	c.sure, c.earliest, c.due = sure, sure, sure+l.period/2
+}
+
+// unready returns the reading of a chip that was not ready when it got the pulses of a
+// read: it was given up. If its line moved all the same, a conversion ended meanwhile and
+// lost its first bits, and the next set waits for it, but not again and again.
+func (s *Shared) unready(c *member, start, end time.Duration, high bool) rig.Reading {
+	c.known, c.afresh, c.midway, c.renewed = false, false, false, false
+	c.earliest = end
+	c.settle = s.o.Settle
+	if moved := !high || signed(c.bits) != -1; moved {
+		s.retry(c, end, high)
+	}
+	return c.nothing(c.after(start))
+}
+
+// retry has the next set wait for a chip that is out of step, unless that was tried often
+// enough: then it is dead, or its line is stuck.
+func (s *Shared) retry(c *member, end time.Duration, high bool) {
+	if c.tries >= mostTries {
+		return
+	}
+	c.tries++
+	c.due = end + s.period*3/2
+	if !high {
+		c.rest(end+s.slowest(), &s.clockLine)
+	}
 }
 
 // overran discards a whole set and makes the chips' state known again.
@@ -503,8 +645,8 @@ func (s *Shared) reset() error {
 	for i := range s.chips {
 		c := &s.chips[i]
 		c.wasReset(now, &s.clockLine)
-		c.ready, c.known = false, false
-		c.seenHigh, c.afresh = true, true
+		c.ready, c.known, c.midway, c.renewed = false, false, false, false
+		c.seenHigh, c.afresh, c.tries = true, true, 0
 	}
 	s.last = now
 	return nil

@@ -3,6 +3,7 @@ package hx711_test
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -42,6 +43,16 @@ func openShared(t testing.TB, b *simbench.Bench, o hx711.Options) *hx711.Shared 
 	return s
 }
 
+// together is o with all data pins of b but the first read in one operation.
+func together(b *simbench.Bench, o hx711.Options) hx711.Options {
+	var rest []int
+	for i := 1; i < b.Channels(); i++ {
+		rest = append(rest, i)
+	}
+	o.Together = b.DataPins(rest...)
+	return o
+}
+
 func readSet(t testing.TB, s *hx711.Shared, dst []rig.Reading) {
 	t.Helper()
 	if err := s.Read(t.Context(), dst); err != nil {
@@ -54,6 +65,10 @@ func TestSharedContract(t *testing.T) {
 		t.Run(fmt.Sprintf("sps=%d", sps), func(t *testing.T) {
 			rigtest.Sensor(t, func(t *testing.T) rig.Sensor {
 				return openShared(t, oneClock(t, simbench.Options{Seed: 1, SPS: sps, Channels: 4}), hx711.Options{SPS: sps})
+			})
+			rigtest.Sensor(t, func(t *testing.T) rig.Sensor {
+				b := oneClock(t, simbench.Options{Seed: 1, SPS: sps, Channels: 4})
+				return openShared(t, b, together(b, hx711.Options{SPS: sps}))
 			})
 		})
 	}
@@ -123,6 +138,55 @@ func TestSharedPace(t *testing.T) {
 	}
 }
 
+// A slow board, whose pin operations take long beside the chips' period, and chips that drift past
+// each other slowly: the worst for a shared clock line, because what is in the way stays so for long.
+func TestSharedOnASlowBoard(t *testing.T) {
+	alike := []float64{1, 0.998, 0.996, 0.994, 0.992, 0.99, 0.988, 0.986}
+	for _, c := range []struct {
+		what     string
+		pinOp    time.Duration
+		together bool
+		paces    []float64
+		least    float64 // share of the readings that are good
+	}{
+		{"pins together, 4 us", 4 * time.Microsecond, true, alike, 0.98},
+		{"pins together, 8 us", 8 * time.Microsecond, true, alike, 0.97},
+		{"pins together, 8 us, all paces", 8 * time.Microsecond, true, nil, 0.97},
+		{"pins together, 12 us", 12 * time.Microsecond, true, alike, 0.7},
+		{"each pin, 4 us", 4 * time.Microsecond, false, alike, 0.9},
+		{"each pin, 8 us", 8 * time.Microsecond, false, alike, 0.6},
+		{"each pin, 8 us, all paces", 8 * time.Microsecond, false, nil, 0.6},
+	} {
+		b := oneClock(t, simbench.Options{Seed: 3, Channels: 8, Counts: knownOf, PinOp: c.pinOp, Paces: c.paces})
+		o := hx711.Options{Gain: 128, Settle: -1}
+		if c.together {
+			o = together(b, o)
+		}
+		s := openShared(t, b, o)
+		ck := &sharedChecks{t: t, gain: 128}
+		dst := make([]rig.Reading, 8)
+		sets := 3000
+		if testing.Short() {
+			sets = 1000
+		}
+		worst := make([]int, 8)
+		for range sets {
+			readSet(t, s, dst)
+			ck.set(dst)
+			for i, r := range dst {
+				if r.Quality == rig.Good {
+					worst[i]++
+				}
+			}
+		}
+		pace := (dst[0].Elapsed / time.Duration(sets)).Seconds() / 0.0125
+		t.Logf("%s: a set every %.2f nominal periods; %v, worst channel %d of %d, discarded %+v", c.what, pace, ck.by, slices.Min(worst), sets, s.Misreads())
+		if got := float64(slices.Min(worst)) / float64(sets); got < c.least {
+			t.Errorf("%s: %.3f of the worst channel's readings are good, want %g", c.what, got, c.least)
+		}
+	}
+}
+
 // A million accepted values and more, half by drivers with a clock line of their own and half on a
 // shared one, while the driver keeps losing the processor for 10 us to 30 ms.
 func TestNoWrongValueInAMillionReads(t *testing.T) {
@@ -171,7 +235,11 @@ func TestNoWrongValueInAMillionReads(t *testing.T) {
 		if err := b.SetFault(0, simbench.Fault{StallsPerOp: 1. / 5000}); err != nil {
 			t.Fatal(err)
 		}
-		s := openShared(t, b, hx711.Options{Gain: c.gain, SPS: c.sps, Settle: -1})
+		o := hx711.Options{Gain: c.gain, SPS: c.sps, Settle: -1}
+		if i%2 == 0 {
+			o = together(b, o)
+		}
+		s := openShared(t, b, o)
 		ck := &sharedChecks{t: t, gain: c.gain}
 		dst := make([]rig.Reading, c.chips)
 		for range million / 10 * c.tenths / c.chips {
@@ -420,6 +488,52 @@ func TestSharedFailureAtEveryPinOperation(t *testing.T) {
 		err := life(&failer{at: k})
 		if !errors.Is(err, errPin) || !strings.Contains(err.Error(), "SIM_SCK0") {
 			t.Errorf("operation %d failed, got %v: want the pin's error with its name", k, err)
+		}
+	}
+}
+
+// failLines fails at the nth of its operations.
+type failLines struct {
+	hx711.Lines
+	f *failer
+}
+
+func (p failLines) Read(mask gpio.GPIOValue) (gpio.GPIOValue, error) {
+	if err := p.f.step(); err != nil {
+		return 0, err
+	}
+	return p.Lines.Read(mask)
+}
+
+func (p failLines) Halt() error { return errors.Join(p.f.step(), p.Lines.Halt()) }
+
+func TestSharedFailureOfPinsReadTogether(t *testing.T) {
+	life := func(f *failer) error {
+		b := oneClock(t, simbench.Options{Seed: 9, Channels: 3})
+		o := together(b, hx711.Options{})
+		o.Together = failLines{o.Together, f}
+		s := openShared(t, b, o)
+		r := make([]rig.Reading, 3)
+		err := s.Start()
+		for range 2 {
+			if err == nil {
+				err = s.Read(t.Context(), r)
+			}
+		}
+		return errors.Join(err, s.Halt())
+	}
+	whole := &failer{}
+	if err := life(whole); err != nil {
+		t.Fatalf("with nothing failing: %v", err)
+	}
+	// A set looks at the pins some times, reads 24 bits and looks once more; and Halt.
+	if whole.n < 2*25+2+1 || whole.n > 2*25+200 {
+		t.Errorf("a life of two sets reads the pins %d times", whole.n)
+	}
+	for k := 1; k <= whole.n; k++ {
+		err := life(&failer{at: k})
+		if !errors.Is(err, errPin) || !strings.Contains(err.Error(), "SIM_SCK0") {
+			t.Errorf("operation %d failed, got %v: want the pins' error with the line's name", k, err)
 		}
 	}
 }

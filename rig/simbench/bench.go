@@ -27,6 +27,12 @@ type Options struct {
 	// Counts, if set, replaces the cells: it gives the value of the channel's nth
 	// conversion, from 1, at a gain. For tests of drivers, which need to know every bit.
 	Counts func(channel int, n uint64, gain int) int32
+	// PinOp is how long a pin operation, or a look at the clock, takes; default 1 us, at
+	// most 50. Through a kernel it was measured to take 4 to 12 us on an emulated board.
+	PinOp time.Duration
+	// Paces[ch] is the real over the nominal rate of channel ch's chip, 0.5 to 2. nil:
+	// drawn, each its own.
+	Paces []float64
 }
 
 // Bench is the simulated bench. It is a rig.Clock that any goroutine may read; the
@@ -66,11 +72,24 @@ func New(o Options) (*Bench, error) {
 		return nil, fmt.Errorf("simulated bench: %d channels: use 1 to %d", o.Channels, maxChannels)
 	case o.SPS != 80 && o.SPS != 10:
 		return nil, fmt.Errorf("simulated bench: %d SPS: use 80 or 10", o.SPS)
+	case o.PinOp < 0 || o.PinOp > maxPinOp:
+		return nil, fmt.Errorf("simulated bench: a pin operation of %v: use up to %v, or 0 for %v", o.PinOp, maxPinOp, usualPinOp)
 	case o.Pace < 0 || math.IsNaN(o.Pace) || math.IsInf(o.Pace, 0):
 		return nil, fmt.Errorf("simulated bench: pace %g: use 1 for real time or 0 for as fast as possible", o.Pace)
 	}
 	if o.Clocks != nil && len(o.Clocks) != o.Channels {
 		return nil, fmt.Errorf("simulated bench: %d clock lines named for %d channels: name one for each", len(o.Clocks), o.Channels)
+	}
+	if o.PinOp == 0 {
+		o.PinOp = usualPinOp
+	}
+	if o.Paces != nil && len(o.Paces) != o.Channels {
+		return nil, fmt.Errorf("simulated bench: %d paces named for %d channels: name one for each", len(o.Paces), o.Channels)
+	}
+	for i, pace := range o.Paces {
+		if !(pace >= 0.5 && pace <= 2) {
+			return nil, fmt.Errorf("simulated bench: channel %d converts at %g times its nominal rate: use 0.5 to 2", i, pace)
+		}
 	}
 	w := DefaultWorld()
 	if o.World != nil {
@@ -224,7 +243,11 @@ type timeline struct {
 }
 
 const (
-	opNs      = 1_000  // a pin operation or a look at the clock; 4 to 12 us through a kernel, assumed 1 here
+	usualPinOp = time.Microsecond
+	maxPinOp   = 50 * time.Microsecond
+)
+
+const (
 	wakeNs    = 20_000 // from an edge to the driver's next instruction, at least (assumed)
 	wakeSlack = 80_000 // and at most this much more (assumed)
 	forever   = int64(1 << 62)
@@ -271,7 +294,7 @@ func (l *timeline) Now() time.Duration { return time.Duration(l.op()) }
 
 // op spends the time of one operation and returns the moment of its effect.
 func (l *timeline) op() int64 {
-	l.t += opNs
+	l.t += int64(l.bench.o.PinOp)
 	if l.toStall--; l.toStall <= 0 {
 		const least, most = 10e3, 30e6 // ns
 		l.t += int64(least * math.Pow(most/least, l.rng.Float64()))

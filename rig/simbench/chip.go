@@ -40,6 +40,9 @@ func (c *chip) init(l *Line) {
 	// Real boards give 0.96 to 1.19 times the nominal rate, each its own, as measured
 	// on several; the distribution between is assumed flat.
 	factor := 0.96 + 0.23*l.b.rand("rate", uint64(l.index)).Float64()
+	if paces := l.b.o.Paces; paces != nil {
+		factor = paces[l.index]
+	}
 	nominal := float64(time.Second) / float64(l.b.o.SPS)
 	c.l = l
 	c.cell.init(l)
@@ -267,6 +270,44 @@ func (p *doutPin) Read() gpio.Level {
 func (p *doutPin) WaitForEdge(timeout time.Duration) bool { return p.c.waitForEdge(timeout) }
 func (p *doutPin) Pull() gpio.Pull                        { return gpio.PullUp }
 func (p *doutPin) DefaultPull() gpio.Pull                 { return gpio.PullNoChange }
+
+// DataPins is the data pins of several channels on one clock line, read in one
+// operation, as the kernel's GPIO character device can.
+type DataPins []*doutPin
+
+// DataPins returns the data pins of the channels, which share a clock line, together.
+// It panics if there is no such channel.
+func (b *Bench) DataPins(channels ...int) DataPins {
+	var d DataPins
+	for _, ch := range channels {
+		d = append(d, &b.lines[ch].dout)
+	}
+	return d
+}
+
+// Read returns the levels of the pins in the mask, bit 0 the first's.
+func (d DataPins) Read(mask gpio.GPIOValue) (gpio.GPIOValue, error) {
+	var v gpio.GPIOValue
+	var t int64
+	for i, p := range d {
+		c := p.c
+		if i == 0 {
+			t = c.l.op()
+		}
+		if c.tick(t); c.dout {
+			v |= 1 << i
+		}
+	}
+	return v & mask, nil
+}
+
+// Halt gives the pins up.
+func (d DataPins) Halt() error {
+	for _, p := range d {
+		p.disarm()
+	}
+	return nil
+}
 
 var (
 	_ gpio.PinOut = (*sckPin)(nil)
