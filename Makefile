@@ -8,10 +8,12 @@ PAGE    := cmd/brimline/page
 DIST    := cmd/brimline/serve/dist
 OUT     ?= out/demo
 FUZZTIME ?= 30s
+# The real server that ingest/influx is tested against.
+INFLUXD := out/tools/influxd-1.8.10/influxd
 # BOARD=yes adds the emulated board to the tests; it needs Debian 12's kernel from apt.
 BOARD ?= no
 
-.PHONY: build build-all page demo test test-board race vet fuzz bench clean
+.PHONY: build build-all page demo influxd test test-board race vet fuzz bench clean
 
 build: page
 	go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline ./cmd/brimline
@@ -33,7 +35,13 @@ build-all: page
 demo: build
 	bin/brimline demo --out $(OUT)
 
-test: page vet build-all
+# A minute, three on a slow machine, and never again: tests start it where they need it.
+influxd: $(INFLUXD)
+
+$(INFLUXD):
+	GOBIN='$(CURDIR)/$(@D)' CGO_ENABLED=0 go install -trimpath -ldflags '-s -w' github.com/influxdata/influxdb/cmd/influxd@v1.8.10
+
+test: page vet build-all influxd
 	cd $(PAGE) && npm test
 	go test -timeout 30m -skip '^TestDemoIntervalsHold$$' ./...
 	go test -timeout 30m -v -run '^TestDemoIntervalsHold$$' ./cmd/brimline # by itself, as it prints how often intervals hold

@@ -35,7 +35,7 @@ const Version = "1.8.10"
 
 const (
 	user     = "admin"
-	password = "only for tests"
+	password = "only-for-tests" // a blank would end a token
 	database = "benches"
 
 	readyWithin = 30 * time.Second // a slow machine that builds other packages meanwhile
@@ -44,9 +44,9 @@ const (
 
 // Options are limits of the server. 0 is the server's own.
 type Options struct {
-	MaxSeries       int  // of a database; points of one more are refused with 400, those of series that are there kept
+	MaxSeries       int  // of a database; a batch with a point of one more is refused with 400, and a part of it is lost
 	MaxValuesPerTag int  // likewise
-	CacheBytes      int  // what its cache of writes may hold; when it is full every write is refused with 500
+	CacheBytes      int  // what its cache of writes may hold; while it is full every write is refused with 500
 	NoFlux          bool // without the language it starts in a tenth of a second, not in five
 }
 
