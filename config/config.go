@@ -32,6 +32,7 @@ type Config struct {
 	Fuel     Fuel      `toml:"fuel" json:"fuel"`
 	Store    Store     `toml:"store" json:"store"`
 	Serve    Serve     `toml:"serve" json:"serve"`
+	Influx   Influx    `toml:"influx" json:"influx"`
 	Outlets  Outlets   `toml:"outlets" json:"outlets"`
 	Limits   Limits    `toml:"limits" json:"limits"`
 }
@@ -133,6 +134,22 @@ type Store struct {
 type Serve struct {
 	Listen string `toml:"listen" json:"listen"` // host:port on the loopback interface
 }
+
+// Influx is the shared store that the bench's is copied to. Without a URL there is none.
+type Influx struct {
+	URL    string `toml:"url,omitempty" json:"url"` // of the server; empty: nothing is shipped
+	Bucket string `toml:"bucket,omitempty" json:"bucket"`
+	Org    string `toml:"org,omitempty" json:"org"` // empty for a 1.8
+	// TokenFile is a file that holds the token and nothing else; empty: the systemd
+	// credential of the name InfluxCredential. The token itself never stands in the main file.
+	TokenFile          string `toml:"token_file,omitempty" json:"token_file"`
+	Raw                string `toml:"raw" json:"raw"` // of the raw samples: "all", "means" of each second or "none"
+	BackfillPointsPerS int    `toml:"backfill_points_per_s" json:"backfill_points_per_s"`
+	BatchPoints        int    `toml:"batch_points" json:"batch_points"` // most of one request
+}
+
+// InfluxCredential is the name of the systemd credential (LoadCredential=) with the token.
+const InfluxCredential = "influx-token"
 
 // Limits are the user's own warning limits. There are none unless the file sets them:
 // this project knows no limit of any engine.

@@ -20,7 +20,7 @@ import (
 
 // known lists the keys that a file may hold, by table; "" is the file's top.
 var known = map[string][]string{
-	"":      {"bench", "channel", "run", "fuel", "store", "serve", "outlets", "limits"},
+	"":      {"bench", "channel", "run", "fuel", "store", "serve", "influx", "outlets", "limits"},
 	"bench": {"name", "gpio_chip"},
 	"channel": {"name", "capacity_ml", "sensor", "gpio_chip", "clock_pin", "data_pin", "sps", "gain", "valve_pin",
 		"i2c_bus", "mux_address", "mux_port", "address", "input", "input_minus", "range_v", "reference_input", "reference_range_v",
@@ -29,6 +29,7 @@ var known = map[string][]string{
 	"fuel":    {"kind", "density_g_per_ml", "density_u", "temperature_c"},
 	"store":   {"dir"},
 	"serve":   {"listen"},
+	"influx":  {"url", "bucket", "org", "token_file", "raw", "backfill_points_per_s", "batch_points"},
 	"outlets": {"gpio_chip", "valve", "heartbeat_pin", "alarm_pin", "valves_active_low", "alarm_active_low"},
 	"limits":  {"low_ml_per_min", "high_ml_per_min"},
 }
@@ -41,6 +42,10 @@ var defaults = map[string]any{
 	"fuel.kind":      "diesel",
 	"store.dir":      "brimline-data",
 	"serve.listen":   "127.0.0.1:8461",
+
+	"influx.raw":                   "all",
+	"influx.backfill_points_per_s": int64(5000),
+	"influx.batch_points":          int64(5000),
 }
 
 const (
@@ -168,7 +173,10 @@ func (ck *checker) strict(tree map[string]any) {
 		if table != "" {
 			p.Says = fmt.Sprintf("unknown key in [%s]", table)
 		}
-		if near := nearest(key, known[table]); near != "" {
+		if secret := isSecret(key); secret && table == "influx" {
+			p.Says = "no secret may stand in this file"
+			p.Try = "write it to a file of its own that only the daemon may read, name that in token_file, and take it out here"
+		} else if near := nearest(key, known[table]); near != "" {
 			p.Try = fmt.Sprintf("did you mean %q?", near)
 		} else if home := tablesWith(key); len(home) > 0 {
 			p.Try = fmt.Sprintf("%s belongs in [%s]", key, strings.Join(home, "] or ["))
@@ -284,6 +292,8 @@ func (ck *checker) config(tree map[string]any) *Config {
 
 	c.Store.Dir = ck.words(top("store.dir"), 4096)
 	c.Serve.Listen = ck.listen(top("serve.listen"))
+
+	c.Influx = ck.influx(top, c.Bench.Name)
 
 	c.Limits.LowMLPerMin = ck.optional(top("limits.low_ml_per_min"), 0, 10000, "mL/min")
 	c.Limits.HighMLPerMin = ck.optional(top("limits.high_ml_per_min"), 0, 10000, "mL/min")
