@@ -214,53 +214,12 @@ func (s *Store) channelID(ctx context.Context, name string) (id int64, err error
 	return id, err
 }
 
-// Correction is one change of a boot's wall clock.
-type Correction struct {
-	Was  time.Time // wall clock at elapsed zero, as believed before
-	Wall time.Time // as believed since
-	Why  string
-}
-
-// CorrectBoot sets the wall clock at a boot's elapsed zero, as found later, for
-// example when the board first reached the network. The value before is kept as a
-// Correction, and Boot.Stored stays as first believed.
-func (s *Store) CorrectBoot(ctx context.Context, bootID int64, wall time.Time, why string) error {
-	const op = "correct a boot's clock"
-	if err := checkYear("its wall time", wall); err != nil {
-		return explain(op, s.path, err)
-	}
-	return s.write(ctx, op, func(ctx context.Context) error {
-		var was string
-		err := s.w.QueryRowContext(ctx, `SELECT wall FROM boot WHERE id = ?`, bootID).Scan(&was)
-		if errors.Is(err, sql.ErrNoRows) {
-			return fmt.Errorf("no boot %d: check its id: %w", bootID, ErrNotFound)
-		}
-		if err != nil {
-			return err
-		}
-		now := wall.UTC().Format(timeLayout)
-		if _, err := s.w.ExecContext(ctx, `INSERT INTO boot_correction (boot, was, wall, why) VALUES (?, ?, ?, ?)`, bootID, was, now, why); err != nil {
-			return err
-		}
-		_, err = s.w.ExecContext(ctx, `UPDATE boot SET wall = ? WHERE id = ?`, now, bootID)
-		return err
-	})
-}
-
 // Boots lists the boots, oldest first.
 func (r *Reader) Boots(ctx context.Context) ([]ingest.Boot, error) {
 	boots, err := list(ctx, r.db, func(row *sql.Rows) (b ingest.Boot, err error) {
 		return b, row.Scan(&b.ID, wallTime{&b.Wall}, wallTime{&b.Stored})
 	}, `SELECT id, wall, stored FROM boot ORDER BY id`)
 	return boots, explain("list boots", r.path, err)
-}
-
-// Corrections lists the corrections of a boot's clock, oldest first.
-func (r *Reader) Corrections(ctx context.Context, bootID int64) ([]Correction, error) {
-	cs, err := list(ctx, r.db, func(row *sql.Rows) (c Correction, err error) {
-		return c, row.Scan(wallTime{&c.Was}, wallTime{&c.Wall}, &c.Why)
-	}, `SELECT was, wall, why FROM boot_correction WHERE boot = ? ORDER BY id`, bootID)
-	return cs, explain("list a boot's corrections", r.path, err)
 }
 
 func scanChannel(row *sql.Rows) (c rig.Channel, err error) {
@@ -365,15 +324,17 @@ func (s *Store) AddCalibrationCheck(ctx context.Context, c ingest.CalibrationChe
 		c.CalibrationID, timeText(c.At), c.Certificate)
 }
 
+const selectCheck = `SELECT x.id, x.calibration, name, x.at, x.certificate FROM calibration_check x
+	JOIN calibration k ON k.id = x.calibration JOIN channel c ON c.id = k.channel `
+
+func scanCheck(row *sql.Rows) (c ingest.CalibrationCheck, err error) {
+	return c, row.Scan(&c.ID, &c.CalibrationID, &c.Channel, wallTime{&c.At}, &c.Certificate)
+}
+
 // CalibrationChecks lists the checks of a channel's calibrations, or of all channels'
 // when it is empty, oldest first.
 func (r *Reader) CalibrationChecks(ctx context.Context, channel string) ([]ingest.CalibrationCheck, error) {
-	scan := func(row *sql.Rows) (c ingest.CalibrationCheck, err error) {
-		return c, row.Scan(&c.ID, &c.CalibrationID, &c.Channel, wallTime{&c.At}, &c.Certificate)
-	}
-	cs, err := list(ctx, r.db, scan, `SELECT x.id, x.calibration, name, x.at, x.certificate FROM calibration_check x
-		JOIN calibration k ON k.id = x.calibration JOIN channel c ON c.id = k.channel
-		WHERE ?1 = '' OR name = ?1 ORDER BY x.at, x.id`, channel)
+	cs, err := list(ctx, r.db, scanCheck, selectCheck+`WHERE ?1 = '' OR name = ?1 ORDER BY x.at, x.id`, channel)
 	return cs, explain("list checks of calibrations", r.path, err)
 }
 
@@ -424,11 +385,15 @@ func (s *Store) AddInjector(ctx context.Context, i ingest.Injector) (int64, erro
 		i.EngineID, i.Position, i.Code, timeText(i.Fitted))
 }
 
+const selectInjector = `SELECT id, engine, position, code, fitted FROM injector `
+
+func scanInjector(row *sql.Rows) (i ingest.Injector, err error) {
+	return i, row.Scan(&i.ID, &i.EngineID, &i.Position, &i.Code, wallTime{&i.Fitted})
+}
+
 // Injectors lists an engine's injectors by position, at each the oldest first.
 func (r *Reader) Injectors(ctx context.Context, engineID int64) ([]ingest.Injector, error) {
-	is, err := list(ctx, r.db, func(row *sql.Rows) (i ingest.Injector, err error) {
-		return i, row.Scan(&i.ID, &i.EngineID, &i.Position, &i.Code, wallTime{&i.Fitted})
-	}, `SELECT id, engine, position, code, fitted FROM injector WHERE engine = ? ORDER BY position, fitted, id`, engineID)
+	is, err := list(ctx, r.db, scanInjector, selectInjector+`WHERE engine = ? ORDER BY position, fitted, id`, engineID)
 	return is, explain("list injectors", r.path, err)
 }
 
@@ -442,13 +407,21 @@ func (s *Store) AddEvent(ctx context.Context, e ingest.Event) (int64, error) {
 		e.EngineID, e.Kind, e.What, real(e.Amount), e.Unit, timeText(e.At), real(e.Odometer))
 }
 
+const selectEvent = `SELECT id, engine, kind, what, amount, unit, at, odometer FROM event `
+
+func scanEvent(row *sql.Rows) (e ingest.Event, err error) {
+	return e, row.Scan(&e.ID, &e.EngineID, &e.Kind, &e.What, realOrNaN{&e.Amount}, &e.Unit, wallTime{&e.At}, realOrNaN{&e.Odometer})
+}
+
 // Events lists what was done to an engine, oldest first.
 func (r *Reader) Events(ctx context.Context, engineID int64) ([]ingest.Event, error) {
-	es, err := list(ctx, r.db, func(row *sql.Rows) (e ingest.Event, err error) {
-		return e, row.Scan(&e.ID, &e.EngineID, &e.Kind, &e.What, realOrNaN{&e.Amount}, &e.Unit, wallTime{&e.At}, realOrNaN{&e.Odometer})
-	}, `SELECT id, engine, kind, what, amount, unit, at, odometer FROM event WHERE engine = ? ORDER BY at, id`, engineID)
+	es, err := list(ctx, r.db, scanEvent, selectEvent+`WHERE engine = ? ORDER BY at, id`, engineID)
 	return es, explain("list events", r.path, err)
 }
+
+const insertTest = `INSERT INTO test
+	(engine, label, phase, at, odometer, fuel_kind, density_g_per_ml, u_density, fuel_temp_c, note)
+	VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 
 func testColumns(t ingest.Test) []any {
 	return []any{t.EngineID, t.Label, t.Phase, timeText(t.At), real(t.Odometer), t.Fuel.Kind,
@@ -461,9 +434,7 @@ func (s *Store) AddTest(ctx context.Context, t ingest.Test) (int64, error) {
 	if err := checkYear("its time", t.At); err != nil {
 		return 0, explain(op, s.path, err)
 	}
-	return s.insert(ctx, op, `INSERT INTO test
-		(engine, label, phase, at, odometer, fuel_kind, density_g_per_ml, u_density, fuel_temp_c, note)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, testColumns(t)...)
+	return s.insert(ctx, op, insertTest, testColumns(t)...)
 }
 
 // UpdateTest replaces the test with t.ID, for example when the fuel's density is
@@ -523,13 +494,20 @@ func (s *Store) nextNumber(ctx context.Context, table string, testID int64, numb
 	return number, err
 }
 
+const selectHanging = `SELECT id, test, number, note FROM hanging `
+
+func scanHanging(row *sql.Rows) (h ingest.Hanging, err error) {
+	return h, row.Scan(&h.ID, &h.TestID, &h.Number, &h.Note)
+}
+
 // Hangings lists a test's hangings by number.
 func (r *Reader) Hangings(ctx context.Context, testID int64) ([]ingest.Hanging, error) {
-	hs, err := list(ctx, r.db, func(row *sql.Rows) (h ingest.Hanging, err error) {
-		return h, row.Scan(&h.ID, &h.TestID, &h.Number, &h.Note)
-	}, `SELECT id, test, number, note FROM hanging WHERE test = ? ORDER BY number`, testID)
+	hs, err := list(ctx, r.db, scanHanging, selectHanging+`WHERE test = ? ORDER BY number`, testID)
 	return hs, explain("list hangings", r.path, err)
 }
+
+const insertRun = `INSERT INTO run
+	(test, hanging, number, boot, start_ns, end_ns, planned_ns, excluded, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
 
 // StartRun keeps a run and its positions; with Number 0 it takes the test's next.
 // It returns the run with its ID and Number. The hanging must be the test's own.
@@ -538,9 +516,7 @@ func (s *Store) StartRun(ctx context.Context, run ingest.Run) (ingest.Run, error
 		if run.Number, err = s.nextNumber(ctx, "run", run.TestID, run.Number); err != nil {
 			return err
 		}
-		run.ID, err = s.insertRow(ctx, `INSERT INTO run
-			(test, hanging, number, boot, start_ns, end_ns, planned_ns, excluded, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			run.TestID, run.HangingID, run.Number, run.BootID, int64(run.Start), int64(run.End), int64(run.Planned), run.Excluded, run.Note)
+		run.ID, err = s.insertRow(ctx, insertRun, run.TestID, run.HangingID, run.Number, run.BootID, int64(run.Start), int64(run.End), int64(run.Planned), run.Excluded, run.Note)
 		if err != nil {
 			return err
 		}

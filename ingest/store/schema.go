@@ -189,7 +189,129 @@ CREATE INDEX calibration_check_calibration ON calibration_check (calibration);
 `, `
 ALTER TABLE calibration ADD COLUMN unit TEXT NOT NULL DEFAULT 'g';
 ALTER TABLE calibration ADD COLUMN tube TEXT;
+`, `
+CREATE INDEX chunk_raw ON chunk (boot, first_us, channel, id) WHERE raw;
+
+CREATE TABLE raw_deleted (
+	boot     INTEGER NOT NULL REFERENCES boot,
+	rule     TEXT NOT NULL,
+	first_at TEXT,
+	last_at  TEXT,
+	from_us  INTEGER NOT NULL,
+	to_us    INTEGER NOT NULL,
+	chunks   INTEGER NOT NULL,
+	samples  INTEGER NOT NULL,
+	bytes    INTEGER NOT NULL,
+	PRIMARY KEY (boot, rule)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE watch_stop (
+	id      INTEGER PRIMARY KEY,
+	boot    INTEGER NOT NULL REFERENCES boot,
+	from_us INTEGER NOT NULL,
+	to_us   INTEGER,
+	why     TEXT NOT NULL
+) STRICT;
+
+ALTER TABLE boot_correction ADD COLUMN who TEXT NOT NULL DEFAULT '';
+ALTER TABLE boot_correction ADD COLUMN at_us INTEGER NOT NULL DEFAULT 0;
+`, `
+INSERT OR IGNORE INTO meta VALUES ('id', lower(hex(randomblob(4))));
+
+CREATE TABLE ship_anchor (
+	boot   INTEGER PRIMARY KEY REFERENCES boot,
+	anchor TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE ship_cursor (
+	target TEXT NOT NULL,
+	stream TEXT NOT NULL,
+	boot   INTEGER NOT NULL,
+	at     INTEGER NOT NULL,
+	n      INTEGER NOT NULL,
+	PRIMARY KEY (target, stream)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE ship_aside (
+	id      INTEGER PRIMARY KEY,
+	target  TEXT NOT NULL,
+	stream  TEXT NOT NULL,
+	boot    INTEGER NOT NULL,
+	from_at INTEGER NOT NULL,
+	to_at   INTEGER NOT NULL,
+	points  INTEGER NOT NULL,
+	why     TEXT NOT NULL,
+	example TEXT NOT NULL,
+	at      TEXT
+) STRICT;
+CREATE INDEX ship_aside_stream ON ship_aside (target, stream);
+
+CREATE TABLE book_change (
+	seq  INTEGER PRIMARY KEY AUTOINCREMENT,
+	kind TEXT NOT NULL,
+	row  INTEGER NOT NULL,
+	at   TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%f', 'now') || '000000Z'),
+	UNIQUE (kind, row) ON CONFLICT REPLACE
+) STRICT;
+INSERT INTO book_change (kind, row) SELECT 'boot', id FROM boot ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'calibration', id FROM calibration ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'calibration_check', id FROM calibration_check ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'engine', id FROM engine ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'injector', id FROM injector ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'test', id FROM test ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'hanging', id FROM hanging ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'run', id FROM run ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'event', id FROM event ORDER BY id;
+INSERT INTO book_change (kind, row) SELECT 'rates', id FROM run WHERE end_ns <> 0 ORDER BY id;
+
+CREATE TRIGGER boot_insert AFTER INSERT ON boot BEGIN INSERT INTO book_change (kind, row) VALUES ('boot', new.id); END;
+CREATE TRIGGER boot_update AFTER UPDATE ON boot BEGIN INSERT INTO book_change (kind, row) VALUES ('boot', new.id); END;
+CREATE TRIGGER calibration_insert AFTER INSERT ON calibration BEGIN INSERT INTO book_change (kind, row) VALUES ('calibration', new.id); END;
+CREATE TRIGGER calibration_update AFTER UPDATE ON calibration BEGIN INSERT INTO book_change (kind, row) VALUES ('calibration', new.id); END;
+CREATE TRIGGER calibration_check_insert AFTER INSERT ON calibration_check BEGIN INSERT INTO book_change (kind, row) VALUES ('calibration_check', new.id); END;
+CREATE TRIGGER calibration_check_update AFTER UPDATE ON calibration_check BEGIN INSERT INTO book_change (kind, row) VALUES ('calibration_check', new.id); END;
+CREATE TRIGGER engine_insert AFTER INSERT ON engine BEGIN INSERT INTO book_change (kind, row) VALUES ('engine', new.id); END;
+CREATE TRIGGER engine_update AFTER UPDATE ON engine BEGIN INSERT INTO book_change (kind, row) VALUES ('engine', new.id); END;
+CREATE TRIGGER injector_insert AFTER INSERT ON injector BEGIN INSERT INTO book_change (kind, row) VALUES ('injector', new.id); END;
+CREATE TRIGGER injector_update AFTER UPDATE ON injector BEGIN INSERT INTO book_change (kind, row) VALUES ('injector', new.id); END;
+CREATE TRIGGER test_insert AFTER INSERT ON test BEGIN INSERT INTO book_change (kind, row) VALUES ('test', new.id); END;
+CREATE TRIGGER test_update AFTER UPDATE ON test BEGIN INSERT INTO book_change (kind, row) VALUES ('test', new.id); END;
+CREATE TRIGGER hanging_insert AFTER INSERT ON hanging BEGIN INSERT INTO book_change (kind, row) VALUES ('hanging', new.id); END;
+CREATE TRIGGER hanging_update AFTER UPDATE ON hanging BEGIN INSERT INTO book_change (kind, row) VALUES ('hanging', new.id); END;
+CREATE TRIGGER run_insert AFTER INSERT ON run BEGIN INSERT INTO book_change (kind, row) VALUES ('run', new.id); END;
+CREATE TRIGGER run_update AFTER UPDATE ON run BEGIN INSERT INTO book_change (kind, row) VALUES ('run', new.id); END;
+CREATE TRIGGER event_insert AFTER INSERT ON event BEGIN INSERT INTO book_change (kind, row) VALUES ('event', new.id); END;
+CREATE TRIGGER event_update AFTER UPDATE ON event BEGIN INSERT INTO book_change (kind, row) VALUES ('event', new.id); END;
+CREATE TRIGGER anchor_insert AFTER INSERT ON ship_anchor BEGIN INSERT INTO book_change (kind, row) VALUES ('boot', new.boot); END;
+
+CREATE TRIGGER run_insert_rates AFTER INSERT ON run WHEN new.end_ns <> 0 BEGIN
+	INSERT INTO book_change (kind, row) VALUES ('rates', new.id);
+END;
+CREATE TRIGGER run_update_rates AFTER UPDATE ON run WHEN new.end_ns <> 0 BEGIN
+	INSERT INTO book_change (kind, row) VALUES ('rates', new.id);
+END;
+CREATE TRIGGER test_update_rates AFTER UPDATE ON test BEGIN
+	INSERT INTO book_change (kind, row) SELECT 'rates', id FROM run WHERE test = new.id AND end_ns <> 0 ORDER BY id;
+END;
+CREATE TRIGGER engine_update_rates AFTER UPDATE ON engine BEGIN
+	INSERT INTO book_change (kind, row) SELECT 'rates', r.id FROM run r JOIN test t ON t.id = r.test
+	WHERE t.engine = new.id AND end_ns <> 0 ORDER BY r.id;
+END;
+CREATE TRIGGER boot_update_rates AFTER UPDATE OF wall ON boot BEGIN
+	INSERT INTO book_change (kind, row) SELECT 'rates', id FROM run WHERE boot = new.id AND end_ns <> 0 ORDER BY id;
+END;
+CREATE TRIGGER calibration_insert_rates AFTER INSERT ON calibration BEGIN
+	INSERT INTO book_change (kind, row) SELECT 'rates', r.id FROM run r
+	JOIN position_on p ON p.run = r.id JOIN boot b ON b.id = r.boot
+	WHERE p.channel = new.channel AND r.end_ns <> 0 AND (
+		new.at IS NULL OR julianday(b.wall) + r.start_ns / 86400e9 > julianday(new.at) - 1e-5
+		OR NOT EXISTS (SELECT 1 FROM calibration k WHERE k.channel = new.channel AND k.id <> new.id AND (k.at IS NULL OR k.at < new.at)))
+	ORDER BY r.id;
+END;
 `}
+
+// sumsSince is the first schema in which every page carries a checksum.
+const sumsSince = 4
 
 // SchemaVersion is the schema this program writes.
 const SchemaVersion = len(migrations)

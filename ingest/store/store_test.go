@@ -141,9 +141,12 @@ func TestBookComesBackAsItWasKept(t *testing.T) {
 	checked := ingest.CalibrationCheck{CalibrationID: line.ID, Channel: "tube2", At: day.AddDate(0, 1, 0), Certificate: []byte(`{"mass_g":100}`)}
 	checked.ID = no(s.AddCalibrationCheck(ctx, checked))(t)
 	corrected := day.AddDate(56, 0, 0)
-	if err := s.CorrectBoot(ctx, boot.ID, corrected, "network time"); err != nil {
+	correction := ingest.ClockCorrection{Wall: corrected, Who: "the storekeeper", Why: "network time", At: 5 * time.Second}
+	if err := s.CorrectBoot(ctx, boot.ID, correction); err != nil {
 		t.Fatal(err)
 	}
+	correction.Was = day
+	test.At = corrected // begun in that boot, by its clock
 
 	check := func(r *Reader) {
 		t.Helper()
@@ -168,7 +171,7 @@ func TestBookComesBackAsItWasKept(t *testing.T) {
 		same(t, "checks of all channels", no(r.CalibrationChecks(ctx, ""))(t), []ingest.CalibrationCheck{checked})
 		same(t, "checks of another channel", no(r.CalibrationChecks(ctx, "tube1"))(t), []ingest.CalibrationCheck(nil))
 		same(t, "boots", no(r.Boots(ctx))(t), []ingest.Boot{{ID: boot.ID, Wall: corrected, Stored: day}})
-		same(t, "corrections", no(r.Corrections(ctx, boot.ID))(t), []Correction{{day, corrected, "network time"}})
+		same(t, "corrections", no(r.Corrections(ctx, boot.ID))(t), []ingest.ClockCorrection{correction})
 		same(t, "channels", no(r.Channels(ctx))(t), tubes(3))
 		same(t, "channels of the boot", no(r.BootChannels(ctx, boot.ID))(t), tubes(3))
 	}
@@ -218,7 +221,7 @@ func TestBookRefuses(t *testing.T) {
 		"unknown engine":     {first(s.Engine(ctx, "x")), ErrNotFound, "there are E"},
 		"unknown run":        {first(s.Run(ctx, 5)), ErrNotFound, "there are none yet"},
 		"end no run":         {s.EndRun(ctx, 5, 1), ErrNotFound, "no run 5"},
-		"correct no boot":    {s.CorrectBoot(ctx, 5, day, ""), ErrNotFound, "no boot 5"},
+		"correct no boot":    {s.CorrectBoot(ctx, 5, ingest.ClockCorrection{Wall: day}), ErrNotFound, "no boot 5"},
 		"change no test":     {s.UpdateTest(ctx, ingest.Test{ID: 9, EngineID: engine, Label: "T4"}), ErrNotFound, "no test 9"},
 		"change no engine":   {s.UpdateEngine(ctx, ingest.Engine{ID: 9, Label: "F"}), ErrNotFound, "no engine 9"},
 		"a level, no tube":   {first(s.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: day, Unit: "mm"})), ErrConflict, "two rows or more"},
@@ -1090,21 +1093,27 @@ func TestKilled(t *testing.T) {
 	}
 }
 
+// oldStore makes a store as a program of an earlier schema left it.
+func oldStore(t *testing.T, path string, version int, statements ...string) {
+	t.Helper()
+	all := []string{fmt.Sprintf("PRAGMA page_size = %d", pageSize), "PRAGMA journal_mode = WAL"}
+	all = append(all, migrations[:version]...)
+	all = append(all, fmt.Sprintf("PRAGMA application_id = %d", applicationID), fmt.Sprintf("PRAGMA user_version = %d", version))
+	execSQL(t, path, append(all, statements...)...)
+}
+
 // A store of schema 1 gets the table of checks when it is next opened for writing, and
 // what stood in it stays.
 func TestSchemaOneIsBroughtForward(t *testing.T) {
 	ctx := t.Context()
 	path := filepath.Join(t.TempDir(), "old.db")
-	s := no(Open(ctx, path, Options{}))(t)
-	id := no(s.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: day, CountsPerGram: 2147}))(t)
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	execSQL(t, path, `ALTER TABLE calibration DROP COLUMN tube`, `ALTER TABLE calibration DROP COLUMN unit`, `DROP TABLE calibration_check`, `PRAGMA user_version = 1`)
+	const id = 1
+	oldStore(t, path, 1, `INSERT INTO channel (id, name) VALUES (1, 'tube1')`,
+		`INSERT INTO calibration (id, channel, at, counts_per_gram) VALUES (1, 1, '`+fmt.Sprint(timeText(day))+`', 2147)`)
 	if _, err := OpenRead(ctx, path); err == nil || !strings.Contains(err.Error(), "has schema 1") || !strings.Contains(err.Error(), "brimline serve") {
 		t.Errorf("reading it does not say what to do: %v", err)
 	}
-	s = no(Open(ctx, path, Options{}))(t)
+	s := no(Open(ctx, path, Options{}))(t)
 	defer s.Close()
 	if _, err := s.AddCalibrationCheck(ctx, ingest.CalibrationCheck{CalibrationID: id, At: day}); err != nil {
 		t.Error(err)
@@ -1118,14 +1127,11 @@ func TestSchemaOneIsBroughtForward(t *testing.T) {
 func TestSchemaTwoKeepsItsChecks(t *testing.T) {
 	ctx := t.Context()
 	path := filepath.Join(t.TempDir(), "old.db")
+	const id = 1
+	oldStore(t, path, 2, `INSERT INTO channel (id, name) VALUES (1, 'tube1')`,
+		`INSERT INTO calibration (id, channel, at, counts_per_gram) VALUES (1, 1, '`+fmt.Sprint(timeText(day))+`', 2147)`,
+		`INSERT INTO calibration_check (calibration, at, certificate) VALUES (1, '`+fmt.Sprint(timeText(day))+`', CAST('{"by":"x"}' AS BLOB))`)
 	s := no(Open(ctx, path, Options{}))(t)
-	id := no(s.AddCalibration(ctx, ingest.Calibration{Channel: "tube1", At: day, CountsPerGram: 2147}))(t)
-	no(s.AddCalibrationCheck(ctx, ingest.CalibrationCheck{CalibrationID: id, At: day, Certificate: []byte(`{"by":"x"}`)}))(t)
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	execSQL(t, path, `ALTER TABLE calibration DROP COLUMN tube`, `ALTER TABLE calibration DROP COLUMN unit`, `PRAGMA user_version = 2`)
-	s = no(Open(ctx, path, Options{}))(t)
 	defer s.Close()
 	checks := no(s.CalibrationChecks(ctx, "tube1"))(t)
 	if len(checks) != 1 || checks[0].CalibrationID != id || !checks[0].At.Equal(day) || string(checks[0].Certificate) != `{"by":"x"}` {
