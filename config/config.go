@@ -128,6 +128,19 @@ type Fuel struct {
 // Store is where samples are kept.
 type Store struct {
 	Dir string `toml:"dir" json:"dir"` // a relative path starts at the working directory
+
+	// Raw readings of the watch, which is all that belongs to no run, are kept for so many
+	// days; 0: for ever. Those of runs, and each minute's summary, always are.
+	WatchDays float64 `toml:"watch_days" json:"watch_days"`
+	// When room is short the bench warns, then deletes the oldest raw readings of the
+	// watch, then stops the watch, never a run: below so many MB (1,000,000 bytes), or when
+	// what is left lasts so many hours at the present pace. 0: by the other one alone.
+	WarnFreeMB float64 `toml:"warn_free_mb" json:"warn_free_mb"`
+	ThinFreeMB float64 `toml:"thin_free_mb" json:"thin_free_mb"`
+	StopFreeMB float64 `toml:"stop_free_mb" json:"stop_free_mb"`
+	WarnLeftH  float64 `toml:"warn_left_h" json:"warn_left_h"`
+	ThinLeftH  float64 `toml:"thin_left_h" json:"thin_left_h"`
+	StopLeftH  float64 `toml:"stop_left_h" json:"stop_left_h"`
 }
 
 // Serve is where the page is served.

@@ -64,7 +64,7 @@ func TestDefaults(t *testing.T) {
 		Channels: []Channel{{Name: "tube1", CapacityML: 100, Sensor: "hx711", ClockPin: 5, DataPin: 6, SPS: 10, Gain: 128}},
 		Run:      Run{DurationS: 180, StillS: 5},
 		Fuel:     Fuel{Kind: "diesel"},
-		Store:    Store{Dir: "brimline-data"},
+		Store:    Store{Dir: "brimline-data", WatchDays: 365, WarnFreeMB: 1000, ThinFreeMB: 500, StopFreeMB: 200, WarnLeftH: 168, ThinLeftH: 24, StopLeftH: 1},
 		Serve:    Serve{Listen: "127.0.0.1:8461"},
 		Influx:   Influx{Raw: "all", BackfillPointsPerS: 5000, BatchPoints: 5000},
 		Outlets:  Outlets{Valve: "diverter"},

@@ -27,7 +27,7 @@ var known = map[string][]string{
 		"valid_low", "valid_high", "ldo_v", "pga_capacitor", "sender", "bore_mm", "strapping", "strapping_u_ml"},
 	"run":     {"duration_s", "still_s"},
 	"fuel":    {"kind", "density_g_per_ml", "density_u", "temperature_c"},
-	"store":   {"dir"},
+	"store":   {"dir", "watch_days", "warn_free_mb", "thin_free_mb", "stop_free_mb", "warn_left_h", "thin_left_h", "stop_left_h"},
 	"serve":   {"listen"},
 	"influx":  {"url", "bucket", "org", "token_file", "raw", "backfill_points_per_s", "batch_points"},
 	"outlets": {"gpio_chip", "valve", "heartbeat_pin", "alarm_pin", "valves_active_low", "alarm_active_low"},
@@ -36,12 +36,19 @@ var known = map[string][]string{
 
 // defaults are what a file may leave out, for the tables that are no lists.
 var defaults = map[string]any{
-	"bench.name":     "bench",
-	"run.duration_s": 180.0,
-	"run.still_s":    5.0,
-	"fuel.kind":      "diesel",
-	"store.dir":      "brimline-data",
-	"serve.listen":   "127.0.0.1:8461",
+	"bench.name":         "bench",
+	"run.duration_s":     180.0,
+	"run.still_s":        5.0,
+	"fuel.kind":          "diesel",
+	"store.dir":          "brimline-data",
+	"store.watch_days":   365.0,
+	"store.warn_free_mb": 1000.0,
+	"store.thin_free_mb": 500.0,
+	"store.stop_free_mb": 200.0,
+	"store.warn_left_h":  168.0,
+	"store.thin_left_h":  24.0,
+	"store.stop_left_h":  1.0,
+	"serve.listen":       "127.0.0.1:8461",
 
 	"influx.raw":                   "all",
 	"influx.backfill_points_per_s": int64(5000),
@@ -290,7 +297,7 @@ func (ck *checker) config(tree map[string]any) *Config {
 	}
 	c.Fuel.TemperatureC = ck.optional(top("fuel.temperature_c"), -40, 120, "°C")
 
-	c.Store.Dir = ck.words(top("store.dir"), 4096)
+	c.Store = ck.store(top)
 	c.Serve.Listen = ck.listen(top("serve.listen"))
 
 	c.Influx = ck.influx(top, c.Bench.Name)
