@@ -135,7 +135,7 @@ func (w *ClockWatch) Look(ctx context.Context) {
 		w.log.Warn("the wall clock was set: elapsed times and rates are not touched, wall times follow when it stands",
 			"boot", w.boot.ID, "by", shown.Sub(w.anchor).Round(time.Millisecond), "shows", wall.UTC().Format(time.RFC3339))
 	}
-	if why := w.refusal(wall, vouched); why != "" {
+	if why := w.refusal(shown, vouched); why != "" {
 		if !w.refused {
 			w.log.Warn("the wall clock's new time is not taken over: "+why, "boot", w.boot.ID, "shows", wall.UTC().Format(time.RFC3339))
 		}
@@ -166,10 +166,10 @@ func (w *ClockWatch) Look(ctx context.Context) {
 	w.accepted++
 }
 
-// refusal says why a new wall time is not taken over; empty if it may be.
-func (w *ClockWatch) refusal(wall time.Time, vouched bool) string {
+// refusal says why a new wall time at elapsed zero is not taken over; empty if it may be.
+func (w *ClockWatch) refusal(anchor time.Time, vouched bool) string {
 	switch {
-	case !WallKnown(wall):
+	case !WallKnown(anchor):
 		return fmt.Sprintf("it is before %s, when there was no such bench: set the date", EarliestWall.Format(time.DateOnly))
 	case w.vouched && !vouched:
 		return "a time service vouched for the time before, and for this one none does: check the network, or begin a new boot"
