@@ -9,6 +9,8 @@ import (
 	"syscall"
 	"time"
 
+	"brimline/ingest"
+
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
@@ -20,7 +22,7 @@ var (
 	ErrNewer    = errors.New("store is newer")       // written by a newer brimline
 	ErrFull     = errors.New("no space left")        // disk, or Options.MaxBytes
 	ErrReadOnly = errors.New("store is read-only")   // file or directory cannot be written
-	ErrNotFound = errors.New("not in the store")     // no such engine, test, run ...
+	ErrNotFound = ingest.ErrNotFound                 // no such engine, test, run ...
 	ErrConflict = errors.New("refused by the store") // a name taken, a reference to nothing
 )
 
@@ -110,6 +112,9 @@ func explainCause(op, path string, err error) error {
 	case sqlite3.SQLITE_CORRUPT:
 		return say(ErrNotStore, "the file is damaged here: make a copy of it, then restore a backup")
 	case sqlite3.SQLITE_IOERR:
+		if code == sqlite3.SQLITE_IOERR_DATA {
+			return say(ErrNotStore, "a page of the file is damaged here: its checksum is wrong; run 'brimline verify' to see what is lost, keep a copy, then restore a backup")
+		}
 		return fmt.Errorf("%s: store %s: the disk failed to read or write: check the disk and its plug (%w)", op, path, err)
 	case sqlite3.SQLITE_CONSTRAINT:
 		switch code {

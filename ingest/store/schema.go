@@ -190,6 +190,26 @@ CREATE INDEX calibration_check_calibration ON calibration_check (calibration);
 ALTER TABLE calibration ADD COLUMN unit TEXT NOT NULL DEFAULT 'g';
 ALTER TABLE calibration ADD COLUMN tube TEXT;
 `, `
+CREATE TABLE overview (
+	boot    INTEGER NOT NULL,
+	cell    INTEGER NOT NULL,
+	channel INTEGER NOT NULL,
+	n       INTEGER NOT NULL,
+	good    INTEGER NOT NULL,
+	min     INTEGER,
+	max     INTEGER,
+	sum     INTEGER NOT NULL,
+	PRIMARY KEY (boot, cell, channel)
+) STRICT, WITHOUT ROWID;
+INSERT INTO overview SELECT boot, (first_us - ((first_us % 900000000) + 900000000) % 900000000) / 900000000 AS cell,
+	channel, sum(n), sum(good), min(min), max(max), sum(sum) FROM chunk GROUP BY boot, cell, channel;
+CREATE TRIGGER overview_chunk AFTER INSERT ON chunk BEGIN
+	INSERT INTO overview VALUES (new.boot, (new.first_us - ((new.first_us % 900000000) + 900000000) % 900000000) / 900000000,
+		new.channel, new.n, new.good, new.min, new.max, new.sum)
+	ON CONFLICT (boot, cell, channel) DO UPDATE SET n = n + excluded.n, good = good + excluded.good, sum = sum + excluded.sum,
+		min = coalesce(min(min, excluded.min), min, excluded.min), max = coalesce(max(max, excluded.max), max, excluded.max);
+END;
+`, `
 CREATE INDEX chunk_raw ON chunk (boot, first_us, channel, id) WHERE raw;
 
 CREATE TABLE raw_deleted (

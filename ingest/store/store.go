@@ -110,6 +110,8 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 	}
 	pragmas := []string{
 		fmt.Sprintf("page_size = %d", pageSize), // heeded by a new file only
+		"page_sums",                             // heeded by a new file, or at the next VACUUM, as is the next
+		"auto_vacuum = INCREMENTAL",
 		"journal_mode = WAL",
 		"synchronous = FULL",
 		"foreign_keys = ON",
@@ -120,6 +122,11 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 	}
 	for _, p := range pragmas {
 		if _, err = s.w.ExecContext(ctx, "PRAGMA "+p); err != nil {
+			return nil, err
+		}
+	}
+	if version > 0 && version < sumsSince {
+		if err = s.addPageSums(ctx); err != nil {
 			return nil, err
 		}
 	}
@@ -197,13 +204,14 @@ func (s *Store) Close() error {
 	return explain("close", s.path, errors.Join(errs...))
 }
 
-// dsn is the driver's name for the file.
+// dsn is the driver's name for the file, with checksums of its pages.
 func dsn(path, mode string) string {
+	usePageSums()
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		abs = path
 	}
-	return (&url.URL{Scheme: "file", Path: abs, RawQuery: "mode=" + mode + "&_pragma=busy_timeout(5000)"}).String()
+	return (&url.URL{Scheme: "file", Path: abs, RawQuery: "vfs=" + sumVFS + "&mode=" + mode + "&_pragma=busy_timeout(5000)"}).String()
 }
 
 // checkFile refuses what cannot be a store before SQLite sees it. A missing file is
@@ -296,10 +304,39 @@ func schemaVersion(ctx context.Context, q queryer) (int, error) {
 		return 0, nil
 	case app != applicationID:
 		return 0, fmt.Errorf("it is a SQLite file of another program (application id %#x), and was left as it is: check the path: %w", app, ErrNotStore)
-	case version > SchemaVersion:
+	case version >= sumsSince:
+		sums, err := hasPageSums(ctx, q)
+		if err != nil {
+			return 0, err
+		}
+		if !sums {
+			return 0, fmt.Errorf("its first page is damaged: it does not say that pages carry checksums, as they do since schema %d; it was left as it is: restore a backup: %w", sumsSince, ErrNotStore)
+		}
+	}
+	if version > SchemaVersion {
 		return 0, fmt.Errorf("it has schema %d, this program knows schemas up to %d, and it was left as it is: use the brimline that wrote it, or a newer one: %w", version, SchemaVersion, ErrNewer)
 	}
 	return version, nil
+}
+
+// hasPageSums reports whether the file's pages have room for checksums, and so carry them.
+func hasPageSums(ctx context.Context, q queryer) (bool, error) {
+	var mark []byte
+	err := q.QueryRowContext(ctx, `SELECT substr(data, 21, 1) FROM sqlite_dbpage WHERE pgno = 1`).Scan(&mark)
+	return len(mark) == 1 && mark[0] == sumBytes, err
+}
+
+// addPageSums gives checksums to the pages of a store from before schema 4: the file is
+// written anew, as one transaction. That takes room for three times its size on the disk
+// while it lasts.
+func (s *Store) addPageSums(ctx context.Context) error {
+	if has, err := hasPageSums(ctx, s.w); has || err != nil {
+		return err
+	}
+	if _, err := s.w.ExecContext(ctx, "VACUUM"); err != nil {
+		return fmt.Errorf("give its pages checksums: %w", err)
+	}
+	return nil
 }
 
 // migrate takes the file from version to SchemaVersion, one transaction a step.
