@@ -13,18 +13,22 @@ import (
 // arrows is which rooms a room may import, and which outside module has its door
 // where. A room not named here may not exist; "*" is every room.
 var arrows = map[string][]string{
-	"rig":                {},
-	"rig/hx711":          {"rig"},
-	"rig/nau7802":        {"rig"},
-	"rig/ads1115":        {"rig"},
-	"rig/tca9548a":       {"rig"},
-	"rig/outlet":         {"rig"},
-	"rig/rigtest":        {"rig"},
-	"rig/simbench":       {"rig"},
-	"rig/calibrate":      {"rig"},
-	"ingest":             {"rig"},
-	"ingest/store":       {"rig", "ingest"},
-	"ingest/exchange":    {"rig", "ingest"},
+	"rig":             {},
+	"rig/hx711":       {"rig"},
+	"rig/nau7802":     {"rig"},
+	"rig/ads1115":     {"rig"},
+	"rig/tca9548a":    {"rig"},
+	"rig/outlet":      {"rig"},
+	"rig/rigtest":     {"rig"},
+	"rig/simbench":    {"rig"},
+	"rig/calibrate":   {"rig"},
+	"ingest":          {"rig"},
+	"ingest/store":    {"rig", "ingest"},
+	"ingest/exchange": {"rig", "ingest"},
+	"ingest/influx":   {"rig", "ingest"},
+
+	"ingest/influx/influxtest": {},
+
 	"analysis/curve":     {},
 	"analysis/rate":      {"analysis/curve"},
 	"analysis/change":    {},
@@ -47,6 +51,7 @@ var doors = map[string][]string{
 	"modernc.org/sqlite":                       {"ingest/store"},
 	"github.com/spf13/cobra":                   {"cmd/brimline"},
 	"github.com/influxdata/influxdb-client-go": {"ingest/influx"},
+	"github.com/VictoriaMetrics/metrics":       {"cmd/brimline/serve"},
 	"periph.io/x/host/v3/bcm283x":              {}, // guesses a wrong register base on newer boards
 }
 

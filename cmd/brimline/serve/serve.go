@@ -36,12 +36,13 @@ type Options struct {
 	Version       string // of the program
 	Boot          int64  // the store's number of this start
 	Channels      []Channel
-	DensityGPerML float64            // 0: grams only
-	Store         func() StoreStatus // nil: no store to tell of
-	Finder        Finder             // nil: no findings
-	Health        *rig.Health        // of the same channels, fed by Live; nil: not watched
-	Log           *slog.Logger       // default: discard
-	Now           func() time.Time   // default: time.Now
+	DensityGPerML float64               // 0: grams only
+	Store         func() StoreStatus    // nil: no store to tell of
+	Shipping      func() ShippingStatus // nil: there is no shared store
+	Finder        Finder                // nil: no findings
+	Health        *rig.Health           // of the same channels, fed by Live; nil: not watched
+	Log           *slog.Logger          // default: discard
+	Now           func() time.Time      // default: time.Now
 }
 
 // StoreStatus is the store as the page shows it.
@@ -89,6 +90,7 @@ const maxViewers = 64
 type Server struct {
 	o       Options
 	live    *Live
+	metrics *Metrics
 	assets  *assets
 	started time.Time
 
@@ -111,10 +113,12 @@ func New(o Options) *Server {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	return &Server{
+	s := &Server{
 		o: o, live: newLive(o.Channels, o.DensityGPerML, o.Health, o.Now), assets: loadAssets(dist), started: o.Now(),
 		done: make(chan struct{}), viewers: make(chan struct{}, maxViewers),
 	}
+	s.metrics = s.ownMetrics()
+	return s
 }
 
 // Live returns the sink for the samples to show.
@@ -172,6 +176,7 @@ func (s *Server) Handler() http.Handler {
 	mux.Handle("/api/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		problem(w, r, http.StatusNotFound, "nothing is served at this address; see /api/v1/state, /api/v1/live and /api/v1/finding")
 	}))
+	mux.Handle("/metrics", only(s.metrics.serve))
 	mux.Handle("/assets/", only(s.assets.serve))
 	mux.Handle("/{$}", only(s.assets.index))
 	mux.Handle("/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -248,18 +253,19 @@ func writeJSON(w http.ResponseWriter, status int, v any) {
 
 // stateView is /api/v1/state, and the stream's "state" event.
 type stateView struct {
-	Schema        string        `json:"schema"`
-	Bench         string        `json:"bench"`
-	Simulated     bool          `json:"simulated"`
-	Version       string        `json:"version"`
-	Boot          int64         `json:"boot"`
-	UpS           float64       `json:"up_s"`      // since the daemon started
-	ElapsedS      float64       `json:"elapsed_s"` // of the newest sample
-	DensityGPerML *float64      `json:"density_g_per_ml"`
-	Channels      []channelView `json:"channels"`
-	Store         *StoreStatus  `json:"store"`
-	Failed        string        `json:"failed"`  // why the daemon is about to end
-	Finding       int           `json:"finding"` // changes when /api/v1/finding does
+	Schema        string          `json:"schema"`
+	Bench         string          `json:"bench"`
+	Simulated     bool            `json:"simulated"`
+	Version       string          `json:"version"`
+	Boot          int64           `json:"boot"`
+	UpS           float64         `json:"up_s"`      // since the daemon started
+	ElapsedS      float64         `json:"elapsed_s"` // of the newest sample
+	DensityGPerML *float64        `json:"density_g_per_ml"`
+	Channels      []channelView   `json:"channels"`
+	Store         *StoreStatus    `json:"store"`
+	Shipping      *ShippingStatus `json:"shipping"` // null: there is no shared store
+	Failed        string          `json:"failed"`   // why the daemon is about to end
+	Finding       int             `json:"finding"`  // changes when /api/v1/finding does
 }
 
 func (s *Server) state() stateView {
@@ -275,6 +281,10 @@ func (s *Server) state() stateView {
 	if s.o.Store != nil {
 		status := s.o.Store()
 		v.Store = &status
+	}
+	if s.o.Shipping != nil {
+		status := s.o.Shipping()
+		v.Shipping = &status
 	}
 	s.mu.Lock()
 	v.Failed, v.Finding = s.failed, s.findings

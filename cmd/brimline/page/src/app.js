@@ -172,9 +172,18 @@ function showState() {
   showTiles();
   const s = state.store;
   set($("store"), !s ? "Store: none" : `Store: ${s.ok ? "recording" : "NOT RECORDING"}, ${s.stored.toLocaleString("en")} readings since the start, ${size(s.bytes)} in ${s.path}${s.free_bytes >= 0 ? `, ${size(s.free_bytes)} free` : ""}`);
+  set($("shipping"), shippingText(state.shipping));
   set($("about"), `brimline ${state.version}, boot ${state.boot}, up ${upText(state.up_s)}`);
   alarm(state.failed || (s && !s.ok ? s.says : ""));
   if (state.finding !== findingShown) loadFinding(state.finding);
+}
+
+// How far the shared store is behind, and why.
+function shippingText(x) {
+  if (!x) return "";
+  const behind = x.behind_points === 0 ? "nothing behind" : `${x.behind_points.toLocaleString("en")} points behind (${upText(x.behind_s)})`;
+  const aside = x.aside > 0 ? `, ${x.aside.toLocaleString("en")} refused and set aside` : "";
+  return `Shared store ${x.target}: ${x.state}, ${behind}${aside}${x.says ? `. ${x.says}` : ""}`;
 }
 
 const size = (b) => (b < 1e6 ? `${Math.round(b / 1e3)} kB` : b < 1e9 ? `${(b / 1e6).toFixed(1)} MB` : `${(b / 1e9).toFixed(1)} GB`);
