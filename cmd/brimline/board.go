@@ -102,7 +102,7 @@ func channelNames(channels []config.Channel) string {
 }
 
 // openHX711 opens the converters of the channels on one clock line.
-func openHX711(channels []config.Channel, clock rig.Clock) (rig.Sensor, error) {
+func openHX711(channels []config.Channel, clock rig.Sleeper) (rig.Sensor, error) {
 	ch := channels[0]
 	chip, err := chipByLabel(ch.GPIOChip)
 	if err != nil {
@@ -129,17 +129,17 @@ func openHX711(channels []config.Channel, clock rig.Clock) (rig.Sensor, error) {
 		lines = append(lines, dout)
 		douts = append(douts, dout)
 	}
-	together, err := dataLines(chip, lines[1:])
+	together, err := dataLines(chip, lines)
 	if err != nil {
 		return nil, err
 	}
 	return driveHX711(sck, douts, together, clock, ch)
 }
 
-// dataLines has lines read in one operation; nil if there are none, or if the chip cannot
-// tell them by their names, which is how a set of lines is asked for.
+// dataLines has several lines read in one operation; nil for one line alone, or if the chip
+// cannot tell them by their names, which is how a set of lines is asked for.
 func dataLines(chip *gpioioctl.GPIOChip, lines []*gpioioctl.GPIOLine) (hx711.Lines, error) {
-	if len(lines) == 0 {
+	if len(lines) == 1 {
 		return nil, nil
 	}
 	names := make([]string, len(lines))
@@ -161,9 +161,9 @@ type lineSet struct{ *gpioioctl.LineSet }
 
 func (s lineSet) Halt() error { return s.Close() }
 
-// driveHX711 returns the driver of the converters on one clock line, whose data pins but
-// the first may be read together; the first channel's rate and gain are those of all.
-func driveHX711(sck gpio.PinOut, douts []gpio.PinIn, together hx711.Lines, clock rig.Clock, ch config.Channel) (rig.Sensor, error) {
+// driveHX711 returns the driver of the converters on one clock line, whose data pins
+// may be read together; the first channel's rate and gain are those of all.
+func driveHX711(sck gpio.PinOut, douts []gpio.PinIn, together hx711.Lines, clock rig.Sleeper, ch config.Channel) (rig.Sensor, error) {
 	o := hx711.Options{Gain: ch.Gain, SPS: ch.SPS, Together: together}
 	if len(douts) == 1 {
 		return hx711.New(sck, douts[0], clock, o)

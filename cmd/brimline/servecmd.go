@@ -335,7 +335,7 @@ func openStill(cfg *config.Config, pace float64) (*bench, error) {
 			b.sensors = append(b.sensors, sim.Sensor(line[0], s))
 			continue
 		}
-		sck, _, clk := sim.Line(line[0])
+		sck, _, _ := sim.Line(line[0])
 		var douts []gpio.PinIn
 		for _, i := range line {
 			_, dout, _ := sim.Line(i)
@@ -343,11 +343,14 @@ func openStill(cfg *config.Config, pace float64) (*bench, error) {
 		}
 		var together hx711.Lines
 		if len(line) > 1 {
-			together = sim.DataPins(line[1:]...)
+			together = sim.DataPins(line...)
 		}
-		s, err := driveHX711(sck, douts, together, clk, cfg.Channels[line[0]])
+		s, err := driveHX711(sck, douts, together, sim.Clock(line[0]), cfg.Channels[line[0]])
 		if err != nil {
 			return nil, fmt.Errorf("opening channel %s: %w", cfg.Channels[line[0]].Name, err)
+		}
+		if together != nil {
+			s = sim.Sensor(line[0], s)
 		}
 		b.sensors = append(b.sensors, s)
 	}

@@ -1,6 +1,7 @@
 package hx711_test
 
 import (
+	"context"
 	"runtime"
 	"syscall"
 	"testing"
@@ -30,6 +31,11 @@ func (b *lean) Now() time.Duration {
 	b.real.Now()
 	b.t += 100 * time.Nanosecond
 	return b.t
+}
+
+func (b *lean) Sleep(_ context.Context, d time.Duration) error {
+	b.t += max(d, 0)
+	return nil
 }
 
 func (b *lean) Out(l gpio.Level) error {

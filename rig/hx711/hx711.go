@@ -86,9 +86,8 @@ type Options struct {
 	// Absent. Default: 500 ms at 80 SPS, 1 s at 10 SPS. Least: 100 ms and 600 ms, so
 	// that a chip that was just reset is not called dead.
 	Timeout time.Duration
-	// Together, for a Shared: reads its data pins but the first, in their order, in one
-	// operation. Whoever gives it has made them inputs with pull-up. nil: each pin is
-	// read by itself, which takes so much longer that it can disturb chips on a slow board.
+	// Together, for a Shared: reads its data pins, in their order, in one operation. Whoever gives it has made them inputs with pull-up. nil: each pin is
+	// read by itself, which takes so much longer that it may disturb chips on a slow board.
 	Together Lines
 }
 

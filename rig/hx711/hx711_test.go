@@ -251,6 +251,10 @@ func (s *stalls) step() {
 }
 
 func (s *stalls) Now() time.Duration { s.step(); return s.clk.Now() }
+func (s *stalls) Sleep(ctx context.Context, d time.Duration) error {
+	s.step()
+	return s.clk.(rig.Sleeper).Sleep(ctx, d)
+}
 
 type stallOut struct {
 	gpio.PinOut
@@ -364,6 +368,10 @@ func (p *stuck) WaitForEdge(d time.Duration) bool {
 		p.t += d
 	}
 	return false
+}
+func (p *stuck) Sleep(_ context.Context, d time.Duration) error {
+	p.t += max(d, 0)
+	return nil
 }
 func (p *stuck) Pull() gpio.Pull        { return gpio.PullUp }
 func (p *stuck) DefaultPull() gpio.Pull { return gpio.PullUp }

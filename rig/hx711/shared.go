@@ -14,17 +14,17 @@ import (
 )
 
 const (
-	slowestBoard  = 0.9   // real over nominal rate; measured on boards: 0.96 to 1.19
-	periodSlack   = 0.003 // how much a chip's period may change within learnOver conversions
-	learnOver     = 128   // conversions that a period is learnt from, to twice as many
-	looksAPeriod  = 64
-	mostUnread    = 4 // conversions that may end unread before the next read
-	sharedLeast   = 2 // chips
-	sharedMost    = 32
-	planRounds    = 16
-	fastMost      = 20 // a chip found too fast so often is believed again after as many that were not
-	mostTries     = 3  // readings in a row that the others wait for a chip that is out of step
-	lookedAtFirst = 0  // the chip whose pin is waited on
+	slowestBoard = 0.9   // real over nominal rate; measured on boards: 0.96 to 1.19
+	periodSlack  = 0.003 // how much a chip's period may change within learnOver conversions
+	learnOver    = 128   // conversions that a period is learnt from, to twice as many
+	looksAPeriod = 250
+	looksBefore  = 5 // looks' time before a chip can be ready: one that is, is too fast
+	mostUnread   = 4 // conversions that may end unread before the next read
+	sharedLeast  = 2 // chips
+	sharedMost   = 32
+	planRounds   = 16
+	fastMost     = 20 // a chip found too fast so often is believed again after as many that were not
+	mostTries    = 3  // readings in a row that the others wait for a chip that is out of step
 )
 
 // Shared is several HX711 on one clock line. It implements rig.Sensor and
@@ -34,7 +34,9 @@ const (
 // conversion that ends while bits are shifted spoils them. The driver therefore
 // keeps, for each chip, the two times between which its last conversion was seen to
 // end (not ready at a look, ready at the next), and the bounds of its period, learnt
-// from up to 256 conversions of its own. A set is read once every chip has a new
+// from up to 256 conversions of its own. It looks often where one is expected to end and
+// sleeps between, without the pins' edges: shifting data would raise one for every other bit,
+// and one chip's edge tells nothing of the others. A set is read once every chip has a new
 // conversion and no chip can end another before the read is over; else the driver
 // waits for such a moment, which may cost a conversion of the faster chips. If none
 // comes it disturbs as few chips as it can. What a read gave of a chip that may have
@@ -50,11 +52,11 @@ const (
 // alone. Sets come at the pace of the slowest chip or somewhat slower.
 type Shared struct {
 	clockLine
+	clk   rig.Sleeper
 	chips []member
-	rest  gpio.GPIOValue // mask of all pins but the first
+	all   gpio.GPIOValue // mask of the data pins
 	took  time.Duration  // by a read, about
 	last  time.Duration  // when the last read ended
-	early int
 }
 
 // member is one of the chips on a line.
@@ -87,7 +89,7 @@ type anchor struct {
 // NewShared returns a Shared of the chips on the clock pin sck, one data pin each,
 // whose order is that of the readings. It drives sck low, which powers the chips up,
 // and makes the data pins inputs with pull-up. clk must be monotonic.
-func NewShared(sck gpio.PinOut, douts []gpio.PinIn, clk rig.Clock, o Options) (*Shared, error) {
+func NewShared(sck gpio.PinOut, douts []gpio.PinIn, clk rig.Sleeper, o Options) (*Shared, error) {
 	if sck == nil || clk == nil {
 		return nil, errors.New("open HX711s on one clock line: they need a clock pin and a clock, and one of them is nil: check the channels' pin names in the config")
 	}
@@ -105,20 +107,20 @@ func NewShared(sck gpio.PinOut, douts []gpio.PinIn, clk rig.Clock, o Options) (*
 	if err := o.check(); err != nil {
 		return nil, fmt.Errorf("open %s: %w", name, err)
 	}
-	s := &Shared{chips: make([]member, len(douts))}
+	s := &Shared{clk: clk, chips: make([]member, len(douts))}
 	s.init(sck, clk, o, name)
 	s.took = s.period / 25
 	for i := range s.chips {
 		c := &s.chips[i]
 		c.dout, c.settle = douts[i], o.Settle
-		s.rest |= 1 << i >> 1
+		s.all |= 1 << i
 		c.least, c.most = s.shortest, s.slowest()
 	}
 	if err := sck.Out(gpio.Low); err != nil {
 		return nil, fmt.Errorf("open %s: drive the clock pin low: %w (is the pin free, and may this user drive it?)", name, err)
 	}
 	for i, dout := range douts {
-		if i > 0 && o.Together != nil {
+		if o.Together != nil {
 			break
 		}
 		if err := dout.In(gpio.PullUp, gpio.NoEdge); err != nil {
@@ -131,8 +133,8 @@ func NewShared(sck gpio.PinOut, douts []gpio.PinIn, clk rig.Clock, o Options) (*
 // Channels is how many chips there are.
 func (s *Shared) Channels() int { return len(s.chips) }
 
-// Start asks for one chip's edges, to wake by, and resets all chips, so that reading
-// begins from a known state. The first readings are Settling.
+// Start resets all chips, so that reading begins from a known state. The first readings
+// are Settling.
 func (s *Shared) Start() error {
 	if s.dead {
 		return fmt.Errorf("start %s: it was halted: open it anew", s.name)
@@ -140,37 +142,27 @@ func (s *Shared) Start() error {
 	if s.started {
 		return nil
 	}
-	if err := s.chips[lookedAtFirst].dout.In(gpio.PullUp, gpio.FallingEdge); err != nil {
-		return fmt.Errorf("start %s: ask for falling edges on the first data pin: %w (does this pin give interrupts?)", s.name, err)
-	}
-	s.started = true
 	if err := s.reset(); err != nil {
 		return fmt.Errorf("start %s: %w", s.name, err)
 	}
+	s.started = true
 	return nil
 }
 
-// Stop gives up the edges. The chips stay powered and their cells warm.
+// Stop ends reading. The chips stay powered and their cells warm.
 func (s *Shared) Stop() error {
-	if !s.started || s.dead {
-		return nil
-	}
 	s.started = false
-	if err := s.chips[lookedAtFirst].dout.In(gpio.PullUp, gpio.NoEdge); err != nil {
-		return fmt.Errorf("stop %s: give up edges on the first data pin: %w", s.name, err)
-	}
 	return nil
 }
 
 // Halt powers all chips down, by leaving their clock line high, and gives up the pins.
 func (s *Shared) Halt() error {
-	data := make([]halter, 0, len(s.chips))
+	if s.o.Together != nil {
+		return s.halt(s.o.Together)
+	}
+	data := make([]halter, len(s.chips))
 	for i := range s.chips {
-		if i > 0 && s.o.Together != nil {
-			data = append(data, s.o.Together)
-			break
-		}
-		data = append(data, s.chips[i].dout)
+		data[i] = s.chips[i].dout
 	}
 	return s.halt(data...)
 }
@@ -236,7 +228,7 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 				some = true // one that lost its step is read to bring it back
 			case now <= c.due+s.period:
 				waiting = true
-				next = min(next, max(c.earliest, now+step))
+				next = min(next, max(c.earliest-looksBefore*step, now+step))
 			}
 			if !c.ready && now > c.due {
 				c.settle = s.o.Settle // overdue: it lost its power, or was reset
@@ -257,26 +249,23 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 		default:
 			next = now + s.shortest*9/20
 		}
-		if err := s.sleep(next); err != nil {
+		if err := s.clk.Sleep(ctx, min(next-s.clk.Now(), maxWait)); err != nil {
 			return 0, false, err
 		}
 	}
 }
 
 // levels returns the levels of the data lines, bit i that of chip i.
-func (s *Shared) levels() (uint64, error) {
-	var v uint64
-	if s.chips[0].dout.Read() {
-		v = 1
-	}
+func (s *Shared) levels() (gpio.GPIOValue, error) {
 	if s.o.Together != nil {
-		rest, err := s.o.Together.Read(s.rest)
+		v, err := s.o.Together.Read(s.all)
 		if err != nil {
-			return 0, fmt.Errorf("read data pins 2 to %d together: %w (are the pins still ours?)", len(s.chips), err)
+			return 0, fmt.Errorf("read the data pins: %w (are they still ours?)", err)
 		}
-		return v | uint64(rest)<<1, nil
+		return v, nil
 	}
-	for i := 1; i < len(s.chips); i++ {
+	var v gpio.GPIOValue
+	for i := range s.chips {
 		if s.chips[i].dout.Read() {
 			v |= 1 << i
 		}
@@ -446,33 +435,6 @@ func (c *member) safeFrom(t, need time.Duration) (at time.Duration, ok bool) {
 		}
 	}
 	return 0, false
-}
-
-// sleep waits until a time, or until the pin waited on has fallen. An edge that
-// shifting data left behind is waited over.
-func (s *Shared) sleep(until time.Duration) error {
-	c := &s.chips[lookedAtFirst]
-	for {
-		now := s.clk.Now()
-		wait := min(until-now, maxWait)
-		if wait <= 0 {
-			return nil
-		}
-		if c.dout.WaitForEdge(wait) {
-			s.early = 0
-			if !c.ready && c.dout.Read() == gpio.Low {
-				return nil
-			}
-			continue
-		}
-		if s.clk.Now()-now >= wait/2 {
-			s.early = 0
-			continue
-		}
-		if s.early++; s.early >= earlyLimit {
-			return fmt.Errorf("waiting for an edge on the first data pin gave up at once %d times in a row, the last time %v were asked for: the pin was lost (taken by another program, or its chip unplugged?)", s.early, wait)
-		}
-	}
 }
 
 // shift reads the 24 bits of every chip, sends the pulses that choose the gain of the

@@ -30,26 +30,26 @@ func oneClock(t testing.TB, o simbench.Options) *simbench.Bench {
 
 func openShared(t testing.TB, b *simbench.Bench, o hx711.Options) *hx711.Shared {
 	t.Helper()
-	sck, _, clk := b.Line(0)
+	sck, _, _ := b.Line(0)
 	var douts []gpio.PinIn
 	for i := range b.Channels() {
 		_, dout, _ := b.Line(i)
 		douts = append(douts, dout)
 	}
-	s, err := hx711.NewShared(sck, douts, clk, o)
+	s, err := hx711.NewShared(sck, douts, b.Clock(0), o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return s
 }
 
-// together is o with all data pins of b but the first read in one operation.
+// together is o with all data pins of b read in one operation.
 func together(b *simbench.Bench, o hx711.Options) hx711.Options {
-	var rest []int
-	for i := 1; i < b.Channels(); i++ {
-		rest = append(rest, i)
+	var all []int
+	for i := range b.Channels() {
+		all = append(all, i)
 	}
-	o.Together = b.DataPins(rest...)
+	o.Together = b.DataPins(all...)
 	return o
 }
 
@@ -149,13 +149,13 @@ func TestSharedOnASlowBoard(t *testing.T) {
 		paces    []float64
 		least    float64 // share of the readings that are good
 	}{
-		{"pins together, 4 us", 4 * time.Microsecond, true, alike, 0.98},
-		{"pins together, 8 us", 8 * time.Microsecond, true, alike, 0.97},
-		{"pins together, 8 us, all paces", 8 * time.Microsecond, true, nil, 0.97},
-		{"pins together, 12 us", 12 * time.Microsecond, true, alike, 0.7},
-		{"each pin, 4 us", 4 * time.Microsecond, false, alike, 0.9},
+		{"pins together, 4 us", 4 * time.Microsecond, true, alike, 0.99},
+		{"pins together, 8 us", 8 * time.Microsecond, true, alike, 0.99},
+		{"pins together, 8 us, all paces", 8 * time.Microsecond, true, nil, 0.99},
+		{"pins together, 12 us", 12 * time.Microsecond, true, alike, 0.85},
+		{"each pin, 4 us", 4 * time.Microsecond, false, alike, 0.95},
 		{"each pin, 8 us", 8 * time.Microsecond, false, alike, 0.6},
-		{"each pin, 8 us, all paces", 8 * time.Microsecond, false, nil, 0.6},
+		{"each pin, 8 us, all paces", 8 * time.Microsecond, false, nil, 0.75},
 	} {
 		b := oneClock(t, simbench.Options{Seed: 3, Channels: 8, Counts: knownOf, PinOp: c.pinOp, Paces: c.paces})
 		o := hx711.Options{Gain: 128, Settle: -1}
@@ -267,8 +267,8 @@ func TestSharedPreemptionAtEveryOperation(t *testing.T) {
 		for k := 1; ; k++ {
 			b := oneClock(t, simbench.Options{Seed: 6, Channels: chips, Counts: knownOf})
 			st := &stalls{long: long}
-			sck, _, clk := b.Line(0)
-			st.clk = clk
+			sck, _, _ := b.Line(0)
+			st.clk = b.Clock(0)
 			var douts []gpio.PinIn
 			for ch := range chips {
 				_, dout, _ := b.Line(ch)
@@ -376,10 +376,10 @@ func (heldLow) Read() gpio.Level { return gpio.Low }
 
 func TestSharedGoesOnBesideALineStuckLow(t *testing.T) {
 	b := oneClock(t, simbench.Options{Seed: 8, Channels: 3, Counts: knownOf})
-	sck, first, clk := b.Line(0)
+	sck, first, _ := b.Line(0)
 	_, second, _ := b.Line(1)
 	_, third, _ := b.Line(2)
-	s, err := hx711.NewShared(sck, []gpio.PinIn{first, heldLow{second}, third}, clk, hx711.Options{Settle: -1})
+	s, err := hx711.NewShared(sck, []gpio.PinIn{first, heldLow{second}, third}, b.Clock(0), hx711.Options{Settle: -1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -419,19 +419,6 @@ func TestSharedAllLinesStuck(t *testing.T) {
 		if took := p.t - begin; took < sets {
 			t.Errorf("lines %v: 100 sets in %v, want at least %v", level, took, sets)
 		}
-		for _, d := range p.waits {
-			if d <= 0 || d > 100*time.Millisecond {
-				t.Fatalf("waited for an edge with timeout %v: want above 0, and at most 100 ms", d)
-			}
-		}
-	}
-	p := &stuck{level: gpio.High, lost: true}
-	s, err := hx711.NewShared(wire{name: "GPIO6"}, []gpio.PinIn{p, p}, p, hx711.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Read(t.Context(), make([]rig.Reading, 2)); err == nil || !strings.Contains(err.Error(), "gave up at once") {
-		t.Errorf("lost pin: %v, want an error that says so", err)
 	}
 }
 
@@ -457,9 +444,9 @@ func TestSharedRatePinTiedTheOtherWay(t *testing.T) {
 func TestSharedFailureAtEveryPinOperation(t *testing.T) {
 	life := func(f *failer) error {
 		b := oneClock(t, simbench.Options{Seed: 9, Channels: 2})
-		sck, first, clk := b.Line(0)
+		sck, first, _ := b.Line(0)
 		_, second, _ := b.Line(1)
-		s, err := hx711.NewShared(failOut{sck, f}, []gpio.PinIn{failIn{first, f}, failIn{second, f}}, clk, hx711.Options{Gain: 64})
+		s, err := hx711.NewShared(failOut{sck, f}, []gpio.PinIn{failIn{first, f}, failIn{second, f}}, b.Clock(0), hx711.Options{Gain: 64})
 		if err != nil {
 			return err
 		}
@@ -480,9 +467,9 @@ func TestSharedFailureAtEveryPinOperation(t *testing.T) {
 	if err := life(whole); err != nil {
 		t.Fatalf("with nothing failing: %v", err)
 	}
-	// NewShared 3, Start 3, two sets of 27 pulses 108, Stop 1, Halt 4.
-	if whole.n != 119 {
-		t.Errorf("a life of two sets takes %d pin operations, want 119", whole.n)
+	// NewShared 3, Start 2, two sets of 27 pulses 108, Halt 4.
+	if whole.n != 117 {
+		t.Errorf("a life of two sets takes %d pin operations, want 117", whole.n)
 	}
 	for k := 1; k <= whole.n; k++ {
 		err := life(&failer{at: k})
@@ -540,7 +527,7 @@ func TestSharedFailureOfPinsReadTogether(t *testing.T) {
 
 func TestNewSharedRefuses(t *testing.T) {
 	b := oneClock(t, simbench.Options{Channels: 2})
-	sck, dout, clk := b.Line(0)
+	sck, dout, _ := b.Line(0)
 	for _, c := range []struct {
 		douts []gpio.PinIn
 		o     hx711.Options
@@ -550,11 +537,11 @@ func TestNewSharedRefuses(t *testing.T) {
 		{[]gpio.PinIn{dout, nil}, hx711.Options{}, "data pin 2 of 2 is nil"},
 		{[]gpio.PinIn{dout, dout}, hx711.Options{Gain: 1}, "gain 1"},
 	} {
-		if _, err := hx711.NewShared(sck, c.douts, clk, c.o); err == nil || !strings.Contains(err.Error(), c.says) {
+		if _, err := hx711.NewShared(sck, c.douts, b.Clock(0), c.o); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%v, want an error that says %q", err, c.says)
 		}
 	}
-	if _, err := hx711.NewShared(nil, []gpio.PinIn{dout, dout}, clk, hx711.Options{}); err == nil {
+	if _, err := hx711.NewShared(nil, []gpio.PinIn{dout, dout}, b.Clock(0), hx711.Options{}); err == nil {
 		t.Error("nil clock pin: no error")
 	}
 	s := openShared(t, b, hx711.Options{})

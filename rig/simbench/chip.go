@@ -275,7 +275,7 @@ func (p *doutPin) DefaultPull() gpio.Pull                 { return gpio.PullNoCh
 // operation, as the kernel's GPIO character device can.
 type DataPins []*doutPin
 
-// DataPins returns the data pins of the channels, which share a clock line, together.
+// DataPins returns the data pins of the channels together, in that order.
 // It panics if there is no such channel.
 func (b *Bench) DataPins(channels ...int) DataPins {
 	var d DataPins

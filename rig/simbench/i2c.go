@@ -313,9 +313,9 @@ func (l *timeline) Sleep(ctx context.Context, d time.Duration) error {
 	return ctx.Err()
 }
 
-// Sensor makes a driver on an I2C bus take its turns: between Start and Stop its channel
-// counts as being read, and its transactions come in an order that only the seed
-// decides. For drivers on pins there is no need. It panics if there is no such channel.
+// Sensor makes a driver that sleeps (on an I2C bus, or on a shared clock line) take its
+// turns: between Start and Stop its channel counts as being read, and what it does comes
+// in an order that only the seed decides. For one that waits for edges there is no need. It panics if there is no such channel.
 func (b *Bench) Sensor(channel int, s rig.Sensor) rig.Sensor {
 	return &turnTaker{Sensor: s, tl: b.lines[channel].timeline}
 }
