@@ -19,12 +19,13 @@ import (
 
 // fitted is one channel's curve over one stretch of time and what was found in it.
 type fitted struct {
-	Curve    curve.Curve
-	Result   rate.Result
-	Phase    string // of a stored test; empty for a file
-	Run      int    // of a stored test, from 1; 0 for a file
-	Hanging  int
-	Injector int // that fed the channel; 0 when not known
+	Curve         curve.Curve
+	Result        rate.Result
+	Phase         string // of a stored test; empty for a file
+	Run           int    // of a stored test, from 1; 0 for a file
+	Hanging       int
+	Injector      int   // that fed the channel; 0 when not known
+	CalibrationID int64 // of a stored test
 }
 
 // fill returns the one fill of a run's curve: the first that is one, else the first.
@@ -67,6 +68,14 @@ func curveOf(s ingest.Series, start time.Duration, cal ingest.Calibration) (curv
 		c.CapacityML = s.Channel.CapacityML
 		return c, err
 	}
+	if cal.Unit == ingest.UnitML {
+		for i := range counts {
+			counts[i] = (counts[i] - cal.Zero) / cal.CountsPerGram
+		}
+		c, err := curve.FromVolumes(s.Channel.Name, t, counts, marks, math.Abs(cal.UCountsPerG/cal.CountsPerGram), cal.DF)
+		c.CapacityML = s.Channel.CapacityML
+		return c, err
+	}
 	c, err := curve.FromCounts(s.Channel.Name, t, counts, marks, curve.Calibration{
 		Zero: cal.Zero, CountsPerGram: cal.CountsPerGram, UCountsPerGram: cal.UCountsPerG, DF: cal.DF})
 	c.CapacityML = s.Channel.CapacityML
@@ -93,79 +102,104 @@ type testFits struct {
 	Warnings []string
 }
 
-// fitTest reads a stored test and fits each of its runs, those that are excluded
-// from findings too. Damaged samples are warned of, the rest is fitted.
-func fitTest(ctx context.Context, r *store.Reader, ref string) (testFits, error) {
-	var out testFits
-	var err error
+// testSource is where a test's book and samples are read from: the embedded store, or
+// what came back from a shared one.
+type testSource interface {
+	Test(ctx context.Context, ref string) (ingest.Test, error)
+	Engine(ctx context.Context, ref string) (ingest.Engine, error)
+	Runs(ctx context.Context, testID int64) ([]ingest.Run, error)
+	Hangings(ctx context.Context, testID int64) ([]ingest.Hanging, error)
+	Boots(ctx context.Context) ([]ingest.Boot, error)
+	RunSeries(ctx context.Context, run ingest.Run) ([]ingest.Series, error)
+	Calibration(ctx context.Context, channel string, at time.Time) (ingest.Calibration, error)
+	Calibrations(ctx context.Context, channel string) ([]ingest.Calibration, error)
+}
+
+// testBook is a test without its fits, and the boots that its runs are dated by.
+func testBook(ctx context.Context, r testSource, ref string) (out testFits, boots []ingest.Boot, err error) {
 	if out.Test, err = r.Test(ctx, ref); err != nil {
-		return out, err
+		return out, nil, err
 	}
 	if out.Engine, err = r.Engine(ctx, strconv.FormatInt(out.Test.EngineID, 10)); err != nil {
-		return out, err
+		return out, nil, err
 	}
 	if out.Runs, err = r.Runs(ctx, out.Test.ID); err != nil {
-		return out, err
-	}
-	if len(out.Runs) == 0 {
-		return out, badInput(fmt.Errorf("test %s has no runs yet", out.Test.Label))
+		return out, nil, err
 	}
 	hangings, err := r.Hangings(ctx, out.Test.ID)
 	if err != nil {
-		return out, err
+		return out, nil, err
 	}
 	out.Hangings, out.Walls = map[int64]int{}, map[int64]time.Time{}
 	for _, h := range hangings {
 		out.Hangings[h.ID] = h.Number
 	}
-	boots, err := r.Boots(ctx)
+	boots, err = r.Boots(ctx)
+	return out, boots, err
+}
+
+// fitTest reads a stored test and fits each of its runs, those that are excluded
+// from findings too. Damaged samples are warned of, the rest is fitted.
+func fitTest(ctx context.Context, r testSource, ref string) (testFits, error) {
+	out, boots, err := testBook(ctx, r, ref)
 	if err != nil {
 		return out, err
 	}
+	if len(out.Runs) == 0 {
+		return out, badInput(fmt.Errorf("test %s has no runs yet", out.Test.Label))
+	}
 	for _, run := range out.Runs {
-		series, err := r.RunSeries(ctx, run)
-		var damage *store.DamageError
-		if errors.As(err, &damage) {
-			out.Warnings = append(out.Warnings, fmt.Sprintf("run %d: %v", run.Number, damage))
-		} else if err != nil {
+		if err := out.fitRun(ctx, r, boots, run); err != nil {
 			return out, err
-		}
-		at := wallOf(boots, run.BootID, run.Start)
-		out.Walls[run.ID] = at
-		for i, s := range series {
-			cal, doubt, err := calibrationFor(ctx, r, s.Channel.Name, at)
-			if errors.Is(err, store.ErrNotFound) {
-				return out, badInput(fmt.Errorf("test %s, run %d: channel %s has no calibration: calibrate it, then ask again", out.Test.Label, run.Number, s.Channel.Name))
-			} else if err != nil {
-				return out, err
-			}
-			if doubt != "" {
-				out.Warnings = append(out.Warnings, fmt.Sprintf("run %d, %s", run.Number, doubt))
-			}
-			if !slices.ContainsFunc(out.Used, func(c ingest.Calibration) bool { return c.ID == cal.ID }) {
-				out.Used = append(out.Used, cal)
-				if doubt := calibrationDoubt(cal, at); doubt != "" {
-					out.Warnings = append(out.Warnings, doubt)
-				}
-			}
-			f := fitted{Phase: out.Test.Phase, Run: run.Number, Hanging: out.Hangings[run.HangingID], Injector: run.Positions[i].Injector}
-			if f.Curve, err = curveOf(s, run.Start, cal); err == nil {
-				f.Result, err = rate.Analyse(f.Curve, rate.Options{Mode: rate.OneFill, Density: densityOf(out.Test.Fuel)})
-			}
-			if err != nil {
-				// A dead channel takes nothing from the others.
-				f.Result = rate.Result{Fills: []rate.Fill{deadFill(s.Channel.Name, err)}}
-			}
-			out.Fits = append(out.Fits, f)
 		}
 	}
 	return out, nil
 }
 
+// fitRun adds the fits of one of the test's runs.
+func (out *testFits) fitRun(ctx context.Context, r testSource, boots []ingest.Boot, run ingest.Run) error {
+	series, err := r.RunSeries(ctx, run)
+	var damage *store.DamageError
+	if errors.As(err, &damage) {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("run %d: %v", run.Number, damage))
+	} else if err != nil {
+		return err
+	}
+	at := wallOf(boots, run.BootID, run.Start)
+	out.Walls[run.ID] = at
+	for i, s := range series {
+		cal, doubt, err := calibrationFor(ctx, r, s.Channel.Name, at)
+		if errors.Is(err, store.ErrNotFound) {
+			return badInput(fmt.Errorf("test %s, run %d: channel %s has no calibration: calibrate it, then ask again", out.Test.Label, run.Number, s.Channel.Name))
+		} else if err != nil {
+			return err
+		}
+		if doubt != "" {
+			out.Warnings = append(out.Warnings, fmt.Sprintf("run %d, %s", run.Number, doubt))
+		}
+		if !slices.ContainsFunc(out.Used, func(c ingest.Calibration) bool { return c.ID == cal.ID }) {
+			out.Used = append(out.Used, cal)
+			if doubt := calibrationDoubt(cal, at); doubt != "" {
+				out.Warnings = append(out.Warnings, doubt)
+			}
+		}
+		f := fitted{Phase: out.Test.Phase, Run: run.Number, Hanging: out.Hangings[run.HangingID], Injector: run.Positions[i].Injector, CalibrationID: cal.ID}
+		if f.Curve, err = curveOf(s, run.Start, cal); err == nil {
+			f.Result, err = rate.Analyse(f.Curve, rate.Options{Mode: rate.OneFill, Density: densityOf(out.Test.Fuel)})
+		}
+		if err != nil {
+			// A dead channel takes nothing from the others.
+			f.Result = rate.Result{Fills: []rate.Fill{deadFill(s.Channel.Name, err)}}
+		}
+		out.Fits = append(out.Fits, f)
+	}
+	return nil
+}
+
 // calibrationFor is the calibration that held for a channel at a wall time. A board
 // without a clock of its own may have run in a year before all of them: then the
 // oldest stands in, and the doubt is said.
-func calibrationFor(ctx context.Context, r *store.Reader, channel string, at time.Time) (cal ingest.Calibration, doubt string, err error) {
+func calibrationFor(ctx context.Context, r testSource, channel string, at time.Time) (cal ingest.Calibration, doubt string, err error) {
 	cal, err = r.Calibration(ctx, channel, at)
 	if !errors.Is(err, store.ErrNotFound) {
 		return cal, "", err
