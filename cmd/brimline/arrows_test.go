@@ -13,19 +13,21 @@ import (
 // arrows is which rooms a room may import, and which outside module has its door
 // where. A room not named here may not exist; "*" is every room.
 var arrows = map[string][]string{
-	"rig":             {},
-	"rig/hx711":       {"rig"},
-	"rig/nau7802":     {"rig"},
-	"rig/ads1115":     {"rig"},
-	"rig/tca9548a":    {"rig"},
-	"rig/outlet":      {"rig"},
-	"rig/rigtest":     {"rig"},
-	"rig/simbench":    {"rig"},
-	"rig/calibrate":   {"rig"},
-	"ingest":          {"rig"},
-	"ingest/store":    {"rig", "ingest"},
-	"ingest/exchange": {"rig", "ingest"},
-	"ingest/influx":   {"rig", "ingest"},
+	"rig":                                {},
+	"rig/hx711":                          {"rig"},
+	"rig/nau7802":                        {"rig"},
+	"rig/ads1115":                        {"rig"},
+	"rig/tca9548a":                       {"rig"},
+	"rig/outlet":                         {"rig"},
+	"rig/rigtest":                        {"rig"},
+	"rig/simbench":                       {"rig"},
+	"rig/calibrate":                      {"rig"},
+	"ingest":                             {"rig"},
+	"ingest/store":                       {"rig", "ingest"},
+	"ingest/store/crashtest":             {"rig", "ingest", "ingest/store"},
+	"ingest/store/crashtest/recordchild": {"ingest/store/crashtest"},
+	"ingest/exchange":                    {"rig", "ingest"},
+	"ingest/influx":                      {"rig", "ingest"},
 
 	"ingest/influx/influxtest": {},
 
@@ -50,6 +52,7 @@ var doors = map[string][]string{
 	"github.com/pelletier/go-toml":             {"config"},
 	"modernc.org/sqlite":                       {"ingest/store"},
 	"github.com/spf13/cobra":                   {"cmd/brimline"},
+	"github.com/hanwen/go-fuse":                {"ingest/store/crashtest"},
 	"github.com/influxdata/influxdb-client-go": {"ingest/influx"},
 	"github.com/VictoriaMetrics/metrics":       {"cmd/brimline/serve"},
 	"periph.io/x/host/v3/bcm283x":              {}, // guesses a wrong register base on newer boards
