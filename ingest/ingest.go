@@ -112,7 +112,7 @@ type Calibration struct {
 	CovZeroSpan   float64 // covariance of Zero and CountsPerGram
 	DF            float64 // degrees of freedom of the line; +Inf when typed in
 	Certificate   []byte  // JSON: masses, readings, temperature, who, when due
-	Unit          string  // UnitG or UnitMM; empty is kept as UnitG
+	Unit          string  // UnitG, UnitMM, or UnitML for what came in from another logger; empty is kept as UnitG
 	Tube          Tube    // with UnitMM
 }
 
@@ -120,6 +120,7 @@ type Calibration struct {
 const (
 	UnitG  = "g"
 	UnitMM = "mm"
+	UnitML = "mL" // CountsPerGram then is counts per mL
 )
 
 // Tube is a tube's strapping table: what it holds up to a level.

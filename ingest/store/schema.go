@@ -191,6 +191,7 @@ ALTER TABLE calibration ADD COLUMN unit TEXT NOT NULL DEFAULT 'g';
 ALTER TABLE calibration ADD COLUMN tube TEXT;
 `, `
 CREATE TABLE overview (
+	cell_us INTEGER NOT NULL,
 	boot    INTEGER NOT NULL,
 	cell    INTEGER NOT NULL,
 	channel INTEGER NOT NULL,
@@ -199,14 +200,18 @@ CREATE TABLE overview (
 	min     INTEGER,
 	max     INTEGER,
 	sum     INTEGER NOT NULL,
-	PRIMARY KEY (boot, cell, channel)
+	PRIMARY KEY (cell_us, boot, cell, channel)
 ) STRICT, WITHOUT ROWID;
-INSERT INTO overview SELECT boot, (first_us - ((first_us % 900000000) + 900000000) % 900000000) / 900000000 AS cell,
-	channel, sum(n), sum(good), min(min), max(max), sum(sum) FROM chunk GROUP BY boot, cell, channel;
+CREATE VIEW chunk_cell AS
+	SELECT w.us AS cell_us, boot, (first_us - ((first_us % w.us) + w.us) % w.us) / w.us AS cell, channel, n, good, min, max, sum, id
+	FROM chunk, (SELECT 600000000 AS us UNION ALL SELECT 7200000000) AS w;
+INSERT INTO overview SELECT cell_us, boot, cell, channel, sum(n), sum(good), min(min), max(max), sum(sum)
+	FROM chunk_cell GROUP BY cell_us, boot, cell, channel;
 CREATE TRIGGER overview_chunk AFTER INSERT ON chunk BEGIN
-	INSERT INTO overview VALUES (new.boot, (new.first_us - ((new.first_us % 900000000) + 900000000) % 900000000) / 900000000,
-		new.channel, new.n, new.good, new.min, new.max, new.sum)
-	ON CONFLICT (boot, cell, channel) DO UPDATE SET n = n + excluded.n, good = good + excluded.good, sum = sum + excluded.sum,
+	INSERT INTO overview SELECT w.us, new.boot, (new.first_us - ((new.first_us % w.us) + w.us) % w.us) / w.us,
+		new.channel, new.n, new.good, new.min, new.max, new.sum
+	FROM (SELECT 600000000 AS us UNION ALL SELECT 7200000000) AS w WHERE true
+	ON CONFLICT (cell_us, boot, cell, channel) DO UPDATE SET n = n + excluded.n, good = good + excluded.good, sum = sum + excluded.sum,
 		min = coalesce(min(min, excluded.min), min, excluded.min), max = coalesce(max(max, excluded.max), max, excluded.max);
 END;
 `, `
@@ -328,7 +333,7 @@ CREATE TRIGGER calibration_insert_rates AFTER INSERT ON calibration BEGIN
 		OR NOT EXISTS (SELECT 1 FROM calibration k WHERE k.channel = new.channel AND k.id <> new.id AND (k.at IS NULL OR k.at < new.at)))
 	ORDER BY r.id;
 END;
-`}
+`, schemaImports}
 
 // sumsSince is the first schema in which every page carries a checksum.
 const sumsSince = 4
