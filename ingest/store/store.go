@@ -46,6 +46,10 @@ const (
 	checkpointEach = 1024 // pages of log before they are moved into the file
 )
 
+// synchronous is FULL. It is no constant so that a crash test can link a program whose
+// store is weaker (NORMAL), and see that the test finds the loss.
+var synchronous = "FULL"
+
 // Options are for Open. The zero value is right for a bench.
 type Options struct {
 	// MaxBytes is the size the file may grow to; beyond it writes fail with
@@ -113,7 +117,7 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 		"page_sums",                             // heeded by a new file, or at the next VACUUM, as is the next
 		"auto_vacuum = INCREMENTAL",
 		"journal_mode = WAL",
-		"synchronous = FULL",
+		"synchronous = " + synchronous,
 		"foreign_keys = ON",
 		fmt.Sprintf("wal_autocheckpoint = %d", checkpointEach),
 	}
