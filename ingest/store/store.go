@@ -114,8 +114,7 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 	}
 	pragmas := []string{
 		fmt.Sprintf("page_size = %d", pageSize), // heeded by a new file only
-		"page_sums",                             // heeded by a new file, or at the next VACUUM, as is the next
-		"auto_vacuum = INCREMENTAL",
+		"page_sums",                             // heeded by a new file, or at the next VACUUM
 		"journal_mode = WAL",
 		"synchronous = " + synchronous,
 		"foreign_keys = ON",
