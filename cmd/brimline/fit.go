@@ -24,8 +24,9 @@ type fitted struct {
 	Phase         string // of a stored test; empty for a file
 	Run           int    // of a stored test, from 1; 0 for a file
 	Hanging       int
-	Injector      int   // that fed the channel; 0 when not known
-	CalibrationID int64 // of a stored test
+	Injector      int       // that fed the channel; 0 when not known
+	CalibrationID int64     // of a stored test
+	Day           time.Time // that a hand reading was noted for; zero for the bench's own
 }
 
 // fill returns the one fill of a run's curve: the first that is one, else the first.
@@ -146,6 +147,9 @@ func fitTest(ctx context.Context, r testSource, ref string) (testFits, error) {
 		return out, err
 	}
 	if len(out.Runs) == 0 {
+		if err := out.addHandReadings(ctx, r); err != nil || len(out.Runs) > 0 {
+			return out, err
+		}
 		return out, badInput(fmt.Errorf("test %s has no runs yet", out.Test.Label))
 	}
 	for _, run := range out.Runs {
@@ -250,6 +254,7 @@ func measured(fits []fitted, excluded func(run int) bool) []rate.Measured {
 	}
 	for i, x := range inOneUnit(fills) {
 		if x.Unit != "" {
+			x.U = known(x.U) // of a hand reading it need not be noted
 			out = append(out, x.Measured(memberName(members[i]), strconv.Itoa(members[i].Run)))
 		}
 	}
@@ -291,9 +296,13 @@ func changeReadings(tests ...testFits) []change.Reading {
 				continue
 			}
 			x := f.fill()
+			day := t.Test.At
+			if !f.Day.IsZero() {
+				day = f.Day
+			}
 			out = append(out, change.Reading{Injector: strconv.Itoa(f.Injector), Phase: f.Phase,
 				Hanging: fmt.Sprintf("%s.%d", t.Test.Label, f.Hanging), Run: fmt.Sprintf("%s.%d", t.Test.Label, f.Run),
-				Day: t.Test.At.Format(time.DateOnly), RateMLPerMin: x.RateMLPerMin, UMLPerMin: x.UMLPerMin})
+				Day: day.Format(time.DateOnly), RateMLPerMin: x.RateMLPerMin, UMLPerMin: known(x.UMLPerMin)})
 		}
 	}
 	return out

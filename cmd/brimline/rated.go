@@ -413,7 +413,7 @@ func (s *ratedSet) printFills(b *strings.Builder) {
 			}
 			flags := strings.Join(codes, ", ")
 			if stored {
-				fmt.Fprintf(t, "  %d\t%d\t%s\t%.1f s\t%.1f s\t%s\t%s\t%s\n", f.Run, f.Injector, x.Channel, x.StartS, x.EndS, v, w, flags)
+				fmt.Fprintf(t, "  %d\t%d\t%s\t%s\t%s\t%s\t%s\t%s\n", f.Run, f.Injector, x.Channel, secondsText(x.StartS), secondsText(x.EndS), v, w, flags)
 			} else {
 				fmt.Fprintf(t, "  %s\t%.1f s\t%.1f s\t%s\t%s\t%s\t%s\n", x.Channel, x.StartS, x.EndS, x.Kind, v, w, flags)
 			}
@@ -433,6 +433,14 @@ func (s *ratedSet) printFills(b *strings.Builder) {
 		}
 	}
 	t.Flush()
+}
+
+// secondsText is a time within a run; a hand reading's need not be noted.
+func secondsText(s float64) string {
+	if math.IsNaN(s) {
+		return "–"
+	}
+	return fmt.Sprintf("%.1f s", s)
 }
 
 // printFlags explains each flag once, with the fill that it is on.
