@@ -12,8 +12,10 @@ FUZZTIME ?= 30s
 INFLUXD := out/tools/influxd-1.8.10/influxd
 # BOARD=yes adds the emulated board to the tests; it needs Debian 12's kernel from apt.
 BOARD ?= no
+# POWERCUT=no leaves the power cuts out of the tests: they need root and /dev/fuse.
+POWERCUT ?= yes
 
-.PHONY: build build-all page demo influxd test test-board race vet fuzz bench clean
+.PHONY: build build-all page demo influxd test test-powercut test-board race vet fuzz bench clean
 
 build: page
 	go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline ./cmd/brimline
@@ -46,6 +48,7 @@ test: page vet build-all influxd
 	go test -timeout 30m -skip '^TestDemoIntervalsHold$$' ./...
 	go test -timeout 30m -v -run '^TestDemoIntervalsHold$$' ./cmd/brimline # by itself, as it prints how often intervals hold
 	$(MAKE) race
+	$(if $(filter yes,$(POWERCUT)),$(MAKE) test-powercut)
 	$(if $(filter yes,$(BOARD)),$(MAKE) test-board)
 
 # What runs on several goroutines at once is also tested under the race detector,
@@ -53,6 +56,14 @@ test: page vet build-all influxd
 race:
 	command -v gcc >/dev/null || { apt-get update && apt-get install -y --no-install-recommends gcc libc6-dev; }
 	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./rig/tca9548a ./rig/outlet ./ingest ./ingest/store ./cmd/brimline/serve
+
+# Power cuts, full and failing disks: a memory card of our own (FUSE) under a real ext4,
+# mounted where only these tests see it. Installs what it needs with apt.
+test-powercut:
+	@[ "$$(id -u)" = 0 ] && [ -c /dev/fuse ] || { echo "test-powercut mounts file systems: it needs root and /dev/fuse; here the user is $$(id -un) and /dev/fuse is $$([ -c /dev/fuse ] && echo there || echo missing). Run it as root, or leave it out: make test POWERCUT=no"; exit 1; }
+	command -v mkfs.ext4 >/dev/null && command -v losetup >/dev/null && command -v unshare >/dev/null || { apt-get update && apt-get install -y --no-install-recommends e2fsprogs mount util-linux; }
+	go vet -tags powercut ./ingest/store/crashtest
+	unshare --mount go test -tags powercut -v -run 'PowerCut|Card' ./ingest/store/crashtest
 
 # The shipped program on a kernel's own gpio and I2C devices, in an emulated machine;
 # installs what it needs with apt.
