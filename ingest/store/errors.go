@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"time"
@@ -92,7 +94,7 @@ func explainCause(op, path string, err error) error {
 		errors.Is(err, ErrNotFound), errors.Is(err, ErrConflict), errors.Is(err, ErrNewer), errors.Is(err, ErrNotStore):
 		return fmt.Errorf("%s: store %s: %w", op, path, err)
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		return say(ErrFull, "the disk is full; what was stored is safe: free space and try again")
+		return say(ErrFull, full(path))
 	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
 		return say(ErrReadOnly, "this user may not write there: check the owner and mode of the file and its folder, and how the disk is mounted")
 	case errors.Is(err, fs.ErrNotExist):
@@ -102,7 +104,7 @@ func explainCause(op, path string, err error) error {
 	}
 	switch code := lite.Code(); code & 0xff {
 	case sqlite3.SQLITE_FULL:
-		return say(ErrFull, "no space is left; what was stored is safe: free space and try again")
+		return say(ErrFull, full(path))
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
 		return say(ErrInUse, "another program holds a lock on it: close the program that has it open")
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
@@ -110,12 +112,16 @@ func explainCause(op, path string, err error) error {
 	case sqlite3.SQLITE_NOTADB:
 		return say(ErrNotStore, "the file is not a database, or its first bytes are damaged; it was left as it is: check the path, or restore a backup")
 	case sqlite3.SQLITE_CORRUPT:
-		return say(ErrNotStore, "the file is damaged here: make a copy of it, then restore a backup")
+		return say(ErrNotStore, "a page of the file is damaged here; the rest can be read: 'brimline verify' lists what is lost, then restore a backup")
 	case sqlite3.SQLITE_IOERR:
-		if code == sqlite3.SQLITE_IOERR_DATA {
-			return say(ErrNotStore, "a page of the file is damaged here: its checksum is wrong; run 'brimline verify' to see what is lost, keep a copy, then restore a backup")
+		// SQLite does not say why; the disk may.
+		switch free, _, known := diskRoom(path); {
+		case isReadOnlyNow(path):
+			return say(ErrReadOnly, "its disk has become read-only, as the system does to one that fails; what was stored is safe: check the disk, then mount it again")
+		case known && free < 64<<10: // less than the index of a log
+			return say(ErrFull, full(path))
 		}
-		return fmt.Errorf("%s: store %s: the disk failed to read or write: check the disk and its plug (%w)", op, path, err)
+		return fmt.Errorf("%s: store %s: the disk failed to read or write; what was stored is safe if the disk is: check the disk and its plug (%w)", op, path, err)
 	case sqlite3.SQLITE_CONSTRAINT:
 		switch code {
 		case sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY:
@@ -126,4 +132,32 @@ func explainCause(op, path string, err error) error {
 		return say(ErrConflict, "a value is not allowed")
 	}
 	return fmt.Errorf("%s: store %s: %w", op, path, err)
+}
+
+// full says that there is no room, how much there is, and what to do.
+func full(path string) string {
+	room := ""
+	if free, of, known := diskRoom(path); known {
+		room = fmt.Sprintf(" (%d bytes are free for this user on its disk of %d)", free, of)
+	}
+	return "no space is left" + room + "; what was stored is safe: free space and try again"
+}
+
+// diskRoom returns what is free for this user on the disk of path, and its size, in bytes.
+func diskRoom(path string) (free, of uint64, known bool) {
+	var disk syscall.Statfs_t
+	if syscall.Statfs(filepath.Dir(path), &disk) != nil {
+		return 0, 0, false
+	}
+	return disk.Bavail * uint64(disk.Bsize), disk.Blocks * uint64(disk.Bsize), true
+}
+
+// isReadOnlyNow asks the system whether the disk of path takes writes. It tries the lock
+// file: opening and closing the store's own would give up SQLite's locks on it.
+func isReadOnlyNow(path string) bool {
+	f, err := os.OpenFile(followLinks(path)+".lock", os.O_WRONLY, 0)
+	if err == nil {
+		f.Close()
+	}
+	return errors.Is(err, syscall.EROFS)
 }

@@ -219,7 +219,8 @@ func sumRead(tls *libc.TLS, file, buf uintptr, n int32, offset int64) int32 {
 	if !f.sums || !isPage(n) || sumOf(b[:n-sumBytes]) == storedSum(b) || !f.strict && mendPage(b) {
 		return rc
 	}
-	return sqlite3.SQLITE_IOERR_DATA
+	// Not SQLITE_IOERR_DATA, at which SQLite would end the transaction: the rest is read on.
+	return sqlite3.SQLITE_CORRUPT
 }
 
 // sumWrite gives a page its checksum and writes it.

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -82,7 +83,7 @@ func (s *Store) Append(ctx context.Context, bootID int64, samples []rig.Sample) 
 		next[sample.Channel] = c
 	}
 
-	err := s.transact(ctx, op, func(ctx context.Context) error {
+	keep := func(ctx context.Context) error {
 		for _, number := range slices.Sorted(maps.Keys(next)) { // the same file each time
 			c := next[number]
 			saved := len(s.open[number].samples) // that many of c's are in tail rows
@@ -115,7 +116,18 @@ func (s *Store) Append(ctx context.Context, bootID int64, samples []rig.Sample) 
 			}
 		}
 		return nil
-	})
+	}
+	given := maps.Clone(next)
+	err := s.transact(ctx, op, keep)
+	if isDamage(err) {
+		next = given // keep has cut its chunks
+		err = s.transact(ctx, op, func(ctx context.Context) error {
+			if err := s.rebuildTails(ctx); err != nil {
+				return err
+			}
+			return keep(ctx)
+		})
+	}
 	if err != nil {
 		return err
 	}
@@ -199,10 +211,13 @@ func scanTail(row *sql.Rows) (t tailRow, err error) {
 // sealTails makes chunks of all tails and sets aside those that do not decode.
 // It runs inside a transaction.
 func (s *Store) sealTails(ctx context.Context) error {
-	tails, err := list(ctx, s.w, scanTail, `SELECT id, channel, boot, data FROM tail ORDER BY boot, channel, id`)
-	if err != nil || len(tails) == 0 {
+	tails, damage, err := readTails(ctx, s.w, "true")
+	if err != nil || len(tails) == 0 && damage == nil {
 		return err
 	}
+	slices.SortFunc(tails, func(a, b tailRow) int {
+		return cmp.Or(cmp.Compare(a.boot, b.boot), cmp.Compare(a.channel, b.channel), cmp.Compare(a.id, b.id))
+	})
 	for len(tails) > 0 {
 		first := tails[0]
 		var samples []rig.Sample
@@ -228,8 +243,87 @@ func (s *Store) sealTails(ctx context.Context) error {
 			samples = samples[n:]
 		}
 	}
+	if damage != nil {
+		return s.renewTails(ctx)
+	}
 	_, err = s.w.ExecContext(ctx, `DELETE FROM tail`)
 	return err
+}
+
+// readTails reads the tails that meet a condition, by id. Where a page of the table is
+// damaged it reads up to it from both ends, and tells of it in damage.
+func readTails(ctx context.Context, q queryer, where string, args ...any) (tails []tailRow, damage, err error) {
+	read := func(order string, after int64) (got []tailRow, err error) {
+		rows, err := q.QueryContext(ctx, `SELECT id, channel, boot, data FROM tail WHERE `+where+` ORDER BY id `+order, args...)
+		if err != nil {
+			return nil, err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			t, err := scanTail(rows)
+			if err != nil || t.id <= after {
+				return got, err
+			}
+			got = append(got, t)
+		}
+		return got, rows.Err()
+	}
+	tails, err = read("", math.MinInt64)
+	if !isDamage(err) {
+		return tails, nil, err
+	}
+	damage = fmt.Errorf("a page of table tail cannot be read, and what it held is lost: %w", err)
+	last := int64(math.MinInt64)
+	if len(tails) > 0 {
+		last = tails[len(tails)-1].id
+	}
+	rest, err := read("DESC", last)
+	if err != nil && !isDamage(err) {
+		return nil, nil, err
+	}
+	slices.Reverse(rest)
+	return append(tails, rest...), damage, nil
+}
+
+// renewTails sets a damaged table of tails aside, under a name of its own, and begins a new
+// one. The old one cannot be emptied: that would read its pages.
+func (s *Store) renewTails(ctx context.Context) error {
+	var n int
+	var made string
+	if err := s.w.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name LIKE 'tail\_damaged\_%' ESCAPE '\'`).Scan(&n); err != nil {
+		return err
+	}
+	if err := s.w.QueryRowContext(ctx, `SELECT sql FROM sqlite_schema WHERE type = 'table' AND name = 'tail'`).Scan(&made); err != nil {
+		return err
+	}
+	for _, st := range []string{fmt.Sprintf(`ALTER TABLE tail RENAME TO tail_damaged_%d`, n+1), made} {
+		if _, err := s.w.ExecContext(ctx, st); err != nil {
+			return fmt.Errorf("set the damaged table of tails aside: %w", err)
+		}
+	}
+	return nil
+}
+
+// rebuildTails is renewTails while samples are being taken: what the damaged table held is
+// still at hand, and goes into the new one.
+func (s *Store) rebuildTails(ctx context.Context) error {
+	if err := s.renewTails(ctx); err != nil {
+		return err
+	}
+	for _, number := range slices.Sorted(maps.Keys(s.open)) {
+		c := s.open[number]
+		if len(c.samples) == 0 {
+			continue
+		}
+		data, err := appendChunk(nil, s.boot, c.channelID, c.samples, &s.sc)
+		if err != nil {
+			return err
+		}
+		if _, err := s.w.ExecContext(ctx, `INSERT INTO tail (channel, boot, data) VALUES (?, ?, ?)`, c.channelID, s.boot, data); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // decode reads a tail and checks that it stands where it was put.
@@ -297,6 +391,14 @@ func (r *Reader) Samples(ctx context.Context, bootID int64, channel string, from
 	}, `SELECT id, first_us, last_us, first_seq, n FROM chunk
 		WHERE channel = ? AND boot = ? AND first_us < ? AND first_us > ? AND last_us >= ? AND raw ORDER BY first_us, id`,
 		p.id, bootID, hi, max(lo, math.MinInt64+chunkUS)-chunkUS, lo)
+	if isDamage(err) {
+		rows = nil
+		damage.Damages = append(damage.Damages, Damage{Channel: channel,
+			Err: fmt.Errorf("a page of table chunk cannot be read; the chunks were found one by one instead: %w", err)})
+		var found []rig.Sample
+		found, err = salvage(ctx, tx, bootID, p.id, channel, damage)
+		add(found)
+	}
 	if err != nil {
 		return nil, explain(op, r.path, err)
 	}
@@ -326,9 +428,12 @@ func (r *Reader) Samples(ctx context.Context, bootID int64, channel string, from
 		}
 		add(samples)
 	}
-	tails, err := list(ctx, tx, scanTail, `SELECT id, channel, boot, data FROM tail WHERE channel = ? AND boot = ? ORDER BY id`, p.id, bootID)
+	tails, lost, err := readTails(ctx, tx, "channel = ? AND boot = ?", p.id, bootID)
 	if err != nil {
 		return nil, explain(op, r.path, err)
+	}
+	if lost != nil {
+		damage.Damages = append(damage.Damages, Damage{Channel: channel, Err: lost})
 	}
 	for _, t := range tails {
 		samples, err := t.decode()
@@ -349,6 +454,40 @@ func (r *Reader) Samples(ctx context.Context, bootID int64, channel string, from
 		return out, damage
 	}
 	return out, nil
+}
+
+// salvage finds a channel's chunks of a boot without table chunk, by what each says of
+// itself, oldest first. It reads all chunks that there are, so it is slow.
+func salvage(ctx context.Context, tx *sql.Tx, bootID, channelID int64, name string, damage *DamageError) ([]rig.Sample, error) {
+	var last int64
+	if err := tx.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'chunk_data'`).Scan(&last); err != nil {
+		return nil, err
+	}
+	var found [][]rig.Sample
+	for id := int64(1); id <= last; id++ {
+		var data []byte
+		err := tx.QueryRowContext(ctx, `SELECT data FROM chunk_data WHERE id = ?`, id).Scan(&data)
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if errors.Is(err, sql.ErrNoRows) {
+			continue
+		}
+		var samples []rig.Sample
+		if err == nil {
+			if boot, channel := chunkOf(data); boot != bootID || channel != channelID {
+				continue
+			}
+			samples, err = decodeAt(data, bootID, channelID)
+		}
+		if err != nil {
+			damage.Damages = append(damage.Damages, Damage{Channel: name, ChunkID: id, Err: fmt.Errorf("perhaps of this channel: %w", err)})
+			continue
+		}
+		found = append(found, samples)
+	}
+	slices.SortStableFunc(found, func(a, b []rig.Sample) int { return cmp.Compare(a[0].Elapsed, b[0].Elapsed) })
+	return slices.Concat(found...), nil
 }
 
 // RunSeries returns the samples of a run, one Series for each of its positions in
@@ -407,7 +546,7 @@ func (r *Reader) Stats(ctx context.Context) (Stats, error) {
 	if err != nil {
 		return Stats{}, explain(op, r.path, err)
 	}
-	tails, err := list(ctx, r.db, scanTail, `SELECT id, channel, boot, data FROM tail`)
+	tails, _, err := readTails(ctx, r.db, "true")
 	if err != nil {
 		return Stats{}, explain(op, r.path, err)
 	}

@@ -136,7 +136,7 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 	if err = s.migrate(ctx, version); err != nil {
 		return nil, err
 	}
-	r, err := openReader(ctx, path, "rw")
+	r, err := openReader(ctx, path, "rw", SchemaVersion)
 	if err != nil {
 		return nil, err
 	}
@@ -148,22 +148,27 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 }
 
 // OpenRead opens the store at path for reading, also while a daemon writes it. A
-// store on a medium that cannot be written can be read if it was closed cleanly.
+// store on a medium that cannot be written, or is full, can be read if it was closed
+// cleanly.
 // Close the Reader when done: the writer's log grows while a read goes on.
 func OpenRead(ctx context.Context, path string) (*Reader, error) {
-	const op = "open for reading"
 	if err := checkFile(path, false); err != nil {
-		return nil, explain(op, path, err)
+		return nil, explain("open for reading", path, err)
 	}
-	r, err := openReader(ctx, path, "ro")
-	if errors.Is(err, ErrReadOnly) && isEmpty(path+"-wal") {
-		// No log and no right to make one: the file alone is the whole store.
-		r, err = openReader(ctx, path, "ro&immutable=1")
+	return openAny(ctx, path, SchemaVersion)
+}
+
+// openAny opens a store of a schema from a version on for reading.
+func openAny(ctx context.Context, path string, since int) (*Reader, error) {
+	r, err := openReader(ctx, path, "ro", since)
+	if (errors.Is(err, ErrReadOnly) || errors.Is(err, ErrFull)) && isEmpty(path+"-wal") {
+		// No log, and no right or room to make one: the file alone is the whole store.
+		r, err = openReader(ctx, path, "ro&immutable=1", since)
 	}
 	return r, err
 }
 
-func openReader(ctx context.Context, path, mode string) (*Reader, error) {
+func openReader(ctx context.Context, path, mode string, since int) (*Reader, error) {
 	const op = "open for reading"
 	db, err := sql.Open("sqlite", dsn(path, mode)+"&_pragma=query_only(1)")
 	if err != nil {
@@ -174,7 +179,7 @@ func openReader(ctx context.Context, path, mode string) (*Reader, error) {
 	if err == nil && version == 0 {
 		err = fmt.Errorf("the file holds no store yet: check the path, or start the daemon on it once: %w", ErrNotStore)
 	}
-	if err == nil && version < SchemaVersion {
+	if err == nil && version < since {
 		err = fmt.Errorf("has schema %d, this program reads schema %d: start the daemon on it once ('brimline serve', with --sim for a simulated one), which brings it up to date and keeps all that is in it: %w", version, SchemaVersion, ErrNotStore)
 	}
 	if err != nil {
