@@ -161,31 +161,3 @@ func isReadOnlyNow(path string) bool {
 	}
 	return errors.Is(err, syscall.EROFS)
 }
-
-// full says that there is no room, how much there is, and what to do.
-func full(path string) string {
-	room := ""
-	if free, of, known := diskRoom(path); known {
-		room = fmt.Sprintf(" (%d bytes are free for this user on its disk of %d)", free, of)
-	}
-	return "no space is left" + room + "; what was stored is safe: free space and try again"
-}
-
-// diskRoom returns what is free for this user on the disk of path, and its size, in bytes.
-func diskRoom(path string) (free, of uint64, known bool) {
-	var disk syscall.Statfs_t
-	if syscall.Statfs(filepath.Dir(path), &disk) != nil {
-		return 0, 0, false
-	}
-	return disk.Bavail * uint64(disk.Bsize), disk.Blocks * uint64(disk.Bsize), true
-}
-
-// isReadOnlyNow asks the system whether the disk of path takes writes. It tries the lock
-// file: opening and closing the store's own would give up SQLite's locks on it.
-func isReadOnlyNow(path string) bool {
-	f, err := os.OpenFile(followLinks(path)+".lock", os.O_WRONLY, 0)
-	if err == nil {
-		f.Close()
-	}
-	return errors.Is(err, syscall.EROFS)
-}

@@ -149,8 +149,7 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 
 // OpenRead opens the store at path for reading, also while a daemon writes it. A
 // store on a medium that cannot be written, or is full, can be read if it was closed
-// cleanly.
-// Close the Reader when done: the writer's log grows while a read goes on.
+// cleanly. Close the Reader when done: the writer's log grows while a read goes on.
 func OpenRead(ctx context.Context, path string) (*Reader, error) {
 	if err := checkFile(path, false); err != nil {
 		return nil, explain("open for reading", path, err)
