@@ -313,7 +313,7 @@ func newCard(t testing.TB, mib int) *card {
 	if err := os.WriteFile(image, c.disk, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	c.command("mkfs.ext4", "-q", "-F", "-b", fmt.Sprint(blockBytes), "-E", "lazy_itable_init=0,lazy_journal_init=0", image)
+	c.command("mkfs.ext4", "-q", "-F", "-m", "0", "-b", fmt.Sprint(blockBytes), "-E", "lazy_itable_init=0,lazy_journal_init=0", image)
 	made, err := os.ReadFile(image)
 	if err != nil {
 		t.Fatal(err)

@@ -29,6 +29,9 @@ func buildChild(t testing.TB, ldflags string) string {
 	return out
 }
 
+// asIs starts a child as this user.
+func asIs(*child) {}
+
 // child is a recordchild at work.
 type child struct {
 	cmd    *exec.Cmd
@@ -38,9 +41,10 @@ type child struct {
 	errs   bytes.Buffer
 }
 
-func startChild(t testing.TB, program string, args ...string) *child {
+func startChild(t testing.TB, program string, with func(*child), args ...string) *child {
 	t.Helper()
 	c := &child{cmd: exec.Command(program, args...), acking: make(chan struct{}), ended: make(chan struct{})}
+	with(c)
 	c.cmd.Stderr = &c.errs
 	pipe, err := c.cmd.StdoutPipe()
 	if err != nil {
@@ -125,7 +129,7 @@ func killed(t *testing.T, kills, each int, seed uint64, args ...string) (total C
 			path, acked = filepath.Join(t.TempDir(), "bench.db"), nil
 		}
 		channels := []string{"4", "12"}[rng.IntN(2)]
-		c := startChild(t, program, append([]string{"-store", path, "-seed", fmt.Sprint(rng.Uint64()), "-channels", channels}, args...)...)
+		c := startChild(t, program, asIs, append([]string{"-store", path, "-seed", fmt.Sprint(rng.Uint64()), "-channels", channels}, args...)...)
 		if rng.IntN(2) == 0 {
 			time.Sleep(time.Duration(rng.Int64N(int64(60 * time.Millisecond))))
 		} else {

@@ -34,7 +34,7 @@ func powerCuts(t *testing.T, program string, n, each int, seed uint64, ignoreFlu
 		}
 		path := filepath.Join(c.Dir, "bench.db")
 		c.Arm(1 + rng.IntN([]int{60, 300, 1500}[rng.IntN(3)]))
-		ch := startChild(t, program, "-store", path, "-seed", fmt.Sprint(rng.Uint64()), "-channels", []string{"4", "12"}[rng.IntN(2)])
+		ch := startChild(t, program, asIs, "-store", path, "-seed", fmt.Sprint(rng.Uint64()), "-channels", []string{"4", "12"}[rng.IntN(2)])
 		select {
 		case <-c.cut:
 		case <-time.After(time.Duration(500+rng.IntN(1500)) * time.Millisecond):
