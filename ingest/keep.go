@@ -64,7 +64,7 @@ type StoreRoom struct {
 
 // Kept is what a Keeper needs of a store.
 type Kept interface {
-	Boots(ctx context.Context) ([]Boot, error)
+	WatchBoots(ctx context.Context) ([]Boot, error)
 	Room(ctx context.Context) (StoreRoom, error)
 	RunUnderWay(ctx context.Context, bootID int64) (bool, error)
 	WatchChunks(ctx context.Context, q WatchQuery) ([]WatchChunk, error)
@@ -591,7 +591,7 @@ func (k *Keeper) age(ctx context.Context) (more bool, err error) {
 	if !sure {
 		return true, nil
 	}
-	boots, err := k.o.Store.Boots(ctx)
+	boots, err := k.o.Store.WatchBoots(ctx)
 	if err != nil {
 		return false, err
 	}

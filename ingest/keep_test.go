@@ -46,7 +46,7 @@ func (c *cupboard) Sleep(ctx context.Context, d time.Duration) error {
 func (c *cupboard) Free() (int64, error) { return c.disk + LogReserve, c.diskErr }
 func (c *cupboard) String() string       { return "the card" }
 
-func (c *cupboard) Boots(context.Context) ([]Boot, error)            { return c.boots, nil }
+func (c *cupboard) WatchBoots(context.Context) ([]Boot, error)       { return c.boots, nil }
 func (c *cupboard) Room(context.Context) (StoreRoom, error)          { return c.room, c.roomErr }
 func (c *cupboard) RunUnderWay(context.Context, int64) (bool, error) { return c.under, nil }
 

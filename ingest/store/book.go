@@ -214,11 +214,13 @@ func (s *Store) channelID(ctx context.Context, name string) (id int64, err error
 	return id, err
 }
 
+func scanBoot(row *sql.Rows) (b ingest.Boot, err error) {
+	return b, row.Scan(&b.ID, wallTime{&b.Wall}, wallTime{&b.Stored})
+}
+
 // Boots lists the boots, oldest first.
 func (r *Reader) Boots(ctx context.Context) ([]ingest.Boot, error) {
-	boots, err := list(ctx, r.db, func(row *sql.Rows) (b ingest.Boot, err error) {
-		return b, row.Scan(&b.ID, wallTime{&b.Wall}, wallTime{&b.Stored})
-	}, `SELECT id, wall, stored FROM boot ORDER BY id`)
+	boots, err := list(ctx, r.db, scanBoot, `SELECT id, wall, stored FROM boot ORDER BY id`)
 	return boots, explain("list boots", r.path, err)
 }
 

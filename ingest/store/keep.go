@@ -13,9 +13,10 @@ import (
 // us: 600 s, the longest rest that a config may ask for.
 const marginUS = "600000000"
 
-// notOfRun is true for a chunk c that no run of its boot touches, the margin included. A
-// run without an end goes on, or was cut off: all that follows on its boot is its own.
-const notOfRun = `NOT EXISTS (SELECT 1 FROM run r WHERE r.boot = c.boot
+// notOfRun is true for a chunk c that no run of its boot touches, the margin included, and
+// that was not taken in from a file. A run without an end goes on, or was cut off: all that
+// follows on its boot is its own.
+const notOfRun = `c.channel NOT IN (SELECT channel FROM imported_channel) AND NOT EXISTS (SELECT 1 FROM run r WHERE r.boot = c.boot
 	AND c.last_us >= r.start_ns / 1000 - ` + marginUS + `
 	AND (r.end_ns = 0 OR c.first_us <= r.end_ns / 1000 + ` + marginUS + `))`
 
@@ -30,8 +31,16 @@ func (r *Reader) Room(ctx context.Context) (ingest.StoreRoom, error) {
 	return room, explain("measure the store's room", r.path, err)
 }
 
-// WatchChunks lists chunks that still have their raw samples and belong to no run, in the
-// order of boots and elapsed time.
+// WatchBoots lists the boots of this bench, oldest first: those of recordings that were
+// taken in from files are none of its own.
+func (r *Reader) WatchBoots(ctx context.Context) ([]ingest.Boot, error) {
+	boots, err := list(ctx, r.db, scanBoot, `SELECT id, wall, stored FROM boot
+		WHERE id NOT IN (SELECT boot FROM boot_channel WHERE channel IN (SELECT channel FROM imported_channel)) ORDER BY id`)
+	return boots, explain("list the bench's boots", r.path, err)
+}
+
+// WatchChunks lists chunks that still have their raw samples, belong to no run and were not
+// taken in from a file, in the order of boots and elapsed time.
 func (r *Reader) WatchChunks(ctx context.Context, q ingest.WatchQuery) ([]ingest.WatchChunk, error) {
 	boot := "c.boot >= ?1"
 	if q.BootID != 0 {

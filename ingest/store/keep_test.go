@@ -336,3 +336,85 @@ func TestWatchChunksUseTheIndex(t *testing.T) {
 		}
 	}
 }
+
+// A recording that was taken in from a file is not the watch's, also where no run of it is,
+// and its boot is none of the bench's.
+func TestImportsAreNotTheWatch(t *testing.T) {
+	ctx := t.Context()
+	s := mustOpen(t, filepath.Join(t.TempDir(), "a.db"))
+	minutes(t, s, mustBoot(t, s, 2).ID, 0, 3)
+	var samples []rig.Sample
+	for i := range 3600 {
+		samples = append(samples, rig.Sample{Seq: uint64(i), Reading: rig.Reading{Elapsed: time.Duration(i) * time.Second, Counts: int32(i)}})
+	}
+	_, err := s.ImportCurves(ctx, ingest.Import{File: "curves.csv", SHA256: "ab", At: day, Program: "test"}, ingest.ImportedCurves{
+		Engine: ingest.Engine{Label: "Sprayer 2", Injectors: 1, DistanceUnit: "h", InjectorType: "solenoid"},
+		Test:   ingest.Test{Label: "old", Phase: "baseline"}, Wall: day,
+		Channels: []ingest.ImportedChannel{{Channel: rig.Channel{Name: "a", CapacityML: 100}, Samples: samples, Head: "h", Whole: "w",
+			Calibration: ingest.Calibration{CountsPerGram: 1, DF: 1, Unit: ingest.UnitG}}},
+		Runs: []ingest.Run{{Number: 1, Start: 0, End: time.Minute, Positions: []ingest.PositionOn{{Channel: "a", Injector: 1}}}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustBoot(t, s, 2) // seals the tails
+	got := no(s.WatchChunks(ctx, allWatch))(t)
+	if len(got) != 6 || slices.ContainsFunc(got, func(c ingest.WatchChunk) bool { return c.BootID != 1 }) {
+		t.Errorf("the watch's chunks: %+v", got)
+	}
+	boots := no(s.WatchBoots(ctx))(t)
+	if len(boots) != 2 || boots[0].ID != 1 || boots[1].ID != 3 || !boots[0].Wall.Equal(day) {
+		t.Errorf("the bench's boots: %+v", boots)
+	}
+}
+
+// noDisk is a disk with no room at all.
+type noDisk struct{}
+
+func (noDisk) Free() (int64, error) { return 0, nil }
+func (noDisk) String() string       { return "a full card" }
+
+// While a keeper deletes all that it may, a recorder beside it loses nothing, and what a run
+// needs is whole.
+func TestKeeperBesideARecorder(t *testing.T) {
+	ctx := t.Context()
+	s := mustOpen(t, filepath.Join(t.TempDir(), "a.db"))
+	old := mustBoot(t, s, 2)
+	minutes(t, s, old.ID, 0, 120)
+	run := aRun(t, s, old.ID, "Tractor 3", 30*time.Minute+time.Second, 31*time.Minute)
+	whole := no(s.RunSeries(ctx, run))(t)
+	boot := mustBoot(t, s, 2)
+	clock := rig.NewSystemClock()
+	k := ingest.NewKeeper(ingest.KeeperOptions{Store: s, Disk: noDisk{}, BootID: boot.ID, Clock: clock, Boot: clock,
+		Limits: ingest.KeepLimits{Thin: ingest.Threshold{FreeBytes: 1 << 40}}})
+	rec := ingest.NewRecorder(s, boot.ID, ingest.RecorderOptions{})
+	sink := k.Sink(rec)
+	looked := make(chan struct{})
+	go func() {
+		defer close(looked)
+		k.Look(ctx)
+	}()
+	const n = 6000 // 50 minutes at 2 readings a second
+	for i := range n {
+		if err := sink.Put([]rig.Sample{{Channel: i % 2, Seq: uint64(i / 2), Reading: rig.Reading{Elapsed: time.Duration(i/2) * time.Second, Counts: int32(i)}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	<-looked
+	if err := rec.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, tube := range []string{"tube1", "tube2"} {
+		if got := no(s.Samples(ctx, boot.ID, tube, 0, End))(t); len(got) != n/2 {
+			t.Errorf("%s: %d of %d samples", tube, len(got), n/2)
+		}
+	}
+	same(t, "the run's samples", no(s.RunSeries(ctx, run))(t), whole)
+	left := no(s.WatchChunks(ctx, ingest.WatchQuery{BootID: old.ID, Before: End, Limit: 9}))(t)
+	if d := k.Status().Deleted[1]; len(left) != 0 || d.Chunks != 2*(120-22) {
+		t.Errorf("deleted %+v; left of the watch %+v", d, left)
+	}
+	if v := no(Verify(ctx, s.Path()))(t); len(v.Damaged) != 0 || v.Thinned != 2*(120-22) {
+		t.Errorf("verify: %+v", v)
+	}
+}
