@@ -178,6 +178,9 @@ func openReader(ctx context.Context, path, mode string, since int) (*Reader, err
 	if err == nil && version == 0 {
 		err = fmt.Errorf("the file holds no store yet: check the path, or start the daemon on it once: %w", ErrNotStore)
 	}
+	if isDamage(err) {
+		err = fmt.Errorf("the page that its tables are listed on is damaged, so nothing in it can be found; it was left as it is: keep a copy of it, then restore a backup: %w (%w)", ErrNotStore, err)
+	}
 	if err == nil && version < since {
 		err = fmt.Errorf("has schema %d, this program reads schema %d: start the daemon on it once ('brimline serve', with --sim for a simulated one), which brings it up to date and keeps all that is in it: %w", version, SchemaVersion, ErrNotStore)
 	}

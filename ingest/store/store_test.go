@@ -30,6 +30,12 @@ func TestMain(m *testing.M) {
 	case "record":
 		fmt.Println(recordForEver(path))
 		os.Exit(1)
+	case "backup", "restore":
+		if err := killable(os.Getenv("STORE_TEST_CHILD"), path); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
 	case "locks":
 		fmt.Print(sharedLock(path))
 		os.Exit(0)

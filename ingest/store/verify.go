@@ -118,6 +118,9 @@ func Verify(ctx context.Context, path string) (Check, error) {
 	return v.Check, nil
 }
 
+// Verify is the function of that name, for the store that is being read.
+func (r *Reader) Verify(ctx context.Context) (Check, error) { return Verify(ctx, r.path) }
+
 // isDamage reports whether SQLite says that the file is damaged where it was read.
 func isDamage(err error) bool {
 	var lite *sqlite.Error
