@@ -133,6 +133,9 @@ func ratesOfFile(name string, o ratesFlags, given func(string) bool) (ratedSet, 
 	if given("data") {
 		return set, badInput(fmt.Errorf("rates: %s is a file, and --data is for a test of the store: leave one of them out", name))
 	}
+	if isTidyFile(name) {
+		return ratesOfTable(name, o, given)
+	}
 	density, err := o.densityGiven(given)
 	if err != nil {
 		return set, badInput(fmt.Errorf("rates: %w", err))

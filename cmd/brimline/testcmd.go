@@ -608,12 +608,7 @@ func (t *benchTest) nextLabel(ctx context.Context) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	for n := len(tests) + 1; ; n++ {
-		label := fmt.Sprintf("T%d", n)
-		if !slices.ContainsFunc(tests, func(x ingest.Test) bool { return x.Label == label }) {
-			return label, nil
-		}
-	}
+	return freeLabel(tests), nil
 }
 
 // takeRuns takes every run, or those up to the one that ends the test.

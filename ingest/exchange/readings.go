@@ -42,6 +42,57 @@ const readingHeader = "engine,date,phase,hanging,run,injector,volume_ml,duration
 // column of another name is an error, so that a misspelt one is not lost. Two rows
 // of one engine, phase, hanging, run and injector are an error.
 func ReadReadings(r io.Reader, name string) ([]HandReading, error) {
+	rows, errs := ReadReadingsAll(r, name, 1)
+	if len(errs) > 0 {
+		return nil, errs[0]
+	}
+	return rows, nil
+}
+
+// ReadReadingsAll is ReadReadings that goes on after a bad row and returns up to most
+// faults, in the order of the lines, or else the readings. A fault of the whole file comes
+// alone.
+func ReadReadingsAll(r io.Reader, name string, most int) ([]HandReading, []error) {
+	rr, err := openReadings(r, name)
+	if err != nil {
+		return nil, []error{err}
+	}
+	l := rr.l
+	var out []HandReading
+	var errs []error
+	for len(errs) < most {
+		line, err := l.nextRow()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, append(errs, err)
+		}
+		var h HandReading
+		if err = l.checkText(line); err == nil {
+			if rr.cells, err = split(rr.cells[:0], line, rr.num.sep); err != nil {
+				err = quoteError(l, line)
+			} else {
+				h, err = rr.row(rr.cells)
+			}
+		}
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		out = append(out, h)
+	}
+	if len(errs) > 0 {
+		return nil, errs
+	}
+	if len(out) == 0 {
+		return nil, []error{&InputError{File: name, Line: l.n, Problem: "there is a header and nothing below it", Next: "give one row for each tube of each run"}}
+	}
+	return out, nil
+}
+
+// openReadings reads up to the header.
+func openReadings(r io.Reader, name string) (*readingReader, error) {
 	l := newLineReader(r, name)
 	line, err := l.nextRow()
 	if errors.Is(err, io.EOF) {
@@ -62,31 +113,7 @@ func ReadReadings(r io.Reader, name string) ([]HandReading, error) {
 	if err := rr.columns(fields); err != nil {
 		return nil, err
 	}
-	var out []HandReading
-	for {
-		line, err := l.nextRow()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
-		if err := l.checkText(line); err != nil {
-			return nil, err
-		}
-		if fields, err = split(fields[:0], line, sep); err != nil {
-			return nil, quoteError(l, line)
-		}
-		h, err := rr.row(fields)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, h)
-	}
-	if len(out) == 0 {
-		return nil, &InputError{File: name, Line: l.n, Problem: "there is a header and nothing below it", Next: "give one row for each tube of each run"}
-	}
-	return out, nil
+	return rr, nil
 }
 
 type readingReader struct {
@@ -283,4 +310,25 @@ func editDistance(a, b string) int {
 		}
 	}
 	return row[len(b)]
+}
+
+// IsReadings reports whether a file's header is one of hand readings: at least half of
+// what every row must have is named. It reads no further than the header.
+func IsReadings(r io.Reader) bool {
+	l := newLineReader(r, "")
+	line, err := l.nextRow()
+	if err != nil {
+		return false
+	}
+	fields, err := split(nil, line, separator(line))
+	if err != nil {
+		return false
+	}
+	n := 0
+	for _, f := range fields {
+		if slices.Contains(readingColumns, strings.ToLower(string(f))) {
+			n++
+		}
+	}
+	return n >= 3
 }

@@ -237,4 +237,5 @@ type CurveAbout struct {
 	CapacityML *float64 `json:"capacity_ml"`
 	Density    *float64 `json:"density_g_per_ml"`
 	UDensity   *float64 `json:"u_density_g_per_ml"`
+	Excluded   string   `json:"excluded,omitempty"` // why the run is left out of findings
 }

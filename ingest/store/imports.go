@@ -276,3 +276,33 @@ func checkOrder(samples []rig.Sample) error {
 	}
 	return nil
 }
+
+// Extent returns the elapsed times of a channel's first and last sample of a boot that the
+// store knows of, deleted raw samples included; last is before first when there are none.
+func (r *Reader) Extent(ctx context.Context, bootID int64, channel string) (first, last time.Duration, err error) {
+	op := fmt.Sprintf("find the ends of channel %q, boot %d", channel, bootID)
+	var lo, hi sql.NullInt64
+	err = r.db.QueryRowContext(ctx, `SELECT min(first_us), max(last_us) FROM chunk k JOIN channel c ON c.id = k.channel WHERE boot = ? AND name = ?`, bootID, channel).Scan(&lo, &hi)
+	if err != nil {
+		return 0, 0, explain(op, r.path, err)
+	}
+	tails, err := list(ctx, r.db, scanTail, `SELECT t.id, channel, boot, data FROM tail t JOIN channel c ON c.id = t.channel WHERE boot = ? AND name = ? ORDER BY t.id`, bootID, channel)
+	if err != nil {
+		return 0, 0, explain(op, r.path, err)
+	}
+	first, last = 0, -1
+	if lo.Valid {
+		first, last = fromUS(lo.Int64), fromUS(hi.Int64)
+	}
+	for _, t := range tails {
+		samples, err := t.decode()
+		if err != nil || len(samples) == 0 {
+			continue // told by whoever reads the samples
+		}
+		if last < first {
+			first = samples[0].Elapsed
+		}
+		last = samples[len(samples)-1].Elapsed
+	}
+	return first, last, nil
+}
