@@ -177,8 +177,8 @@ func syncFile(path string) error {
 
 // Restored is what Restore did.
 type Restored struct {
-	Check         // of the backup
-	Aside  string // where the store that was there before is kept; "" when there was none
+	Check        // of the backup
+	Aside string // where the store that was there before is kept; "" when there was none
 }
 
 // Restore puts a copy of a backup in the place of the store at path. The backup is verified
