@@ -144,7 +144,7 @@ type CurveRow struct {
 	Channel     string    `parquet:"channel,dict"`      //
 	ElapsedS    float64   `parquet:"elapsed_s,split"`   // since the run's begin, or outside of a run since the boot's
 	TimeUTC     time.Time `parquet:"time_utc,timestamp(microsecond),delta"`
-	Counts      *int32    `parquet:"counts,optional,delta"`
+	Counts      *int32    `parquet:"counts,optional"`
 	MassG       *float64  `parquet:"mass_g,optional,split"`
 	VolumeML    *float64  `parquet:"volume_ml,optional,split"`
 	Quality     string    `parquet:"quality,dict"`

@@ -340,7 +340,7 @@ func (c *jsonCells) time(t time.Time) {
 }
 
 // rowGroup bounds what a Parquet table keeps in memory.
-const rowGroup = 1 << 17
+const rowGroup = 1 << 16
 
 // parquetTable writes Parquet: what the table is about and every column's unit stand in
 // the file's key-value metadata, as "unit.mass_g" and the like.
