@@ -149,7 +149,9 @@ func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Lo
 
 	d := &daemon{cfg: cfg, store: st, bench: bench, log: log}
 	d.recorder = ingest.NewRecorder(st, boot.ID, ingest.RecorderOptions{})
+	d.keeping = newKeeping(st, cfg.Store, boot, bench, log)
 	d.server = serve.New(serve.Options{
+		Room: d.keeping.room, Clock: d.keeping.wallClock,
 		Bench: cfg.Bench.Name, Simulated: o.sim, Version: version, Boot: boot.ID,
 		Channels: pageChannels(cfg.Channels, calibrations), DensityGPerML: cfg.Fuel.DensityGPerML,
 		Store: d.storeStatus, Log: log, Health: rig.NewHealth(healthChannels(cfg.Channels)),
@@ -173,6 +175,7 @@ type daemon struct {
 	store    *store.Store
 	bench    *bench
 	recorder *ingest.Recorder
+	keeping  *keeping // nil: nothing watches over the disk and the clock
 	server   *serve.Server
 	log      *slog.Logger
 }
@@ -189,6 +192,11 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 	acquiring, stopAcquiring := context.WithCancel(ctx)
 	defer stopAcquiring()
 	var g errgroup.Group
+	var record rig.Sink = d.recorder
+	if d.keeping != nil {
+		record = d.keeping.keeper.Sink(d.recorder)
+		d.keeping.run(acquiring, &g)
+	}
 	g.Go(func() error {
 		defer stopAcquiring() // without the page the daemon ends too
 		return d.server.Serve(serving, ln)
@@ -200,7 +208,7 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 	g.Go(func() error {
 		defer stopServing()
 		defer stopAcquiring() // there is nothing to tell any more
-		err := acquirer.Run(acquiring, teeSink{d.recorder, d.server.Live()}, acquireOptions(sim, d.log))
+		err := acquirer.Run(acquiring, teeSink{record, d.server.Live()}, acquireOptions(sim, d.log))
 		if acquiring.Err() != nil && errors.Is(err, context.Cause(acquiring)) {
 			err = nil // that is how it ends
 		}

@@ -7,9 +7,11 @@ import (
 	"io"
 	"log/slog"
 	"math"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -53,11 +55,11 @@ type testOptions struct {
 	yes, asJSON    bool
 }
 
-func newTestCommand() *cobra.Command { return newFittedTestCommand(nil) }
+func newTestCommand() *cobra.Command { return newFittedTestCommand(nil, nil) }
 
 // newFittedTestCommand is the command on a simulated bench whose valves may be tampered
-// with; fit may be nil.
-func newFittedTestCommand(fit func(*simbench.Outlets)) *cobra.Command {
+// with, and a disk that may be short of room; both may be nil.
+func newFittedTestCommand(fit func(*simbench.Outlets), disk ingest.Disk) *cobra.Command {
 	var o testOptions
 	c := &cobra.Command{
 		Use:   "test",
@@ -80,7 +82,7 @@ the vehicle maker's data that this return may be opened.`,
 			"  brimline test --config bench.toml --engine \"Tractor 3\" --phase baseline --runs 3 --rotate \\\n" +
 			"      --odometer 4212 --density 0.8214 --density-u 0.0005 --fuel-temp 38",
 		Args: usageArgs(cobra.NoArgs),
-		RunE: func(c *cobra.Command, _ []string) error { return runTest(c, o, fit) },
+		RunE: func(c *cobra.Command, _ []string) error { return runTest(c, o, fit, disk) },
 	}
 	f := c.Flags()
 	f.StringVar(&o.config, "config", "", "the bench's TOML file; see 'brimline config example'")
@@ -126,6 +128,8 @@ type benchTest struct {
 	show    *show
 	lines   *lineReader
 	fitSim  func(*simbench.Outlets) // for tests: what is wrong with the simulated valves
+	disk    ingest.Disk             // of the store
+	keeper  *ingest.Keeper          // for room: the daemon that watches it does not run meanwhile
 	engine  ingest.Engine
 	fuel    ingest.Fuel
 	test    ingest.Test
@@ -161,9 +165,9 @@ type (
 	}
 )
 
-func runTest(c *cobra.Command, o testOptions, fitSim func(*simbench.Outlets)) (err error) {
+func runTest(c *cobra.Command, o testOptions, fitSim func(*simbench.Outlets), disk ingest.Disk) (err error) {
 	ctx := c.Context()
-	t := &benchTest{o: o, given: c.Flags().Changed, fitSim: fitSim}
+	t := &benchTest{o: o, given: c.Flags().Changed, fitSim: fitSim, disk: disk}
 	if err := t.check(); err != nil {
 		return badInput(fmt.Errorf("test: %w", err))
 	}
@@ -270,6 +274,9 @@ func (t *benchTest) prepare(ctx context.Context) error {
 			return err
 		}
 	}
+	if err := t.hasRoom(ctx); err != nil {
+		return err
+	}
 	if err := t.confirm(ctx, isNew); err != nil {
 		return err
 	}
@@ -279,6 +286,28 @@ func (t *benchTest) prepare(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// hasRoom refuses a test whose runs do not all fit on the disk; raw samples of the watch
+// make way for them.
+func (t *benchTest) hasRoom(ctx context.Context) error {
+	if t.disk == nil {
+		t.disk = ingest.Folder(filepath.Dir(t.store.Path()))
+	}
+	clock := rig.NewSystemClock()
+	t.keeper = ingest.NewKeeper(ingest.KeeperOptions{Store: t.store, Disk: t.disk, Clock: clock, Boot: clock, Limits: keepLimits(t.cfg.Store),
+		Wall: func() (time.Time, bool) { return time.Now(), false }, Log: slog.New(slog.NewTextHandler(sayWriter{t.show}, nil))})
+	end, err := t.keeper.BeginRun(ctx, int64(t.o.runs)*t.runNeed())
+	if err != nil {
+		return fmt.Errorf("%s: %w", counted(t.o.runs, "run"), err)
+	}
+	end()
+	return nil
+}
+
+func (t *benchTest) runNeed() int64 {
+	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+	return runNeed(t.cfg.Channels, seconds(t.cfg.Run.DurationS), seconds(t.cfg.Run.StillS), t.o.wait)
 }
 
 // findEngine looks the engine up, or makes it of the flags and of what it is told.
@@ -619,7 +648,14 @@ func (t *benchTest) takeRuns(ctx context.Context) (err error) {
 	}
 	recorder := ingest.NewRecorder(t.store, t.boot.ID, ingest.RecorderOptions{})
 	defer func() { err = errors.Join(err, recorder.Close()) }()
-	t.reading = acquireOptions(t.o.sim, slog.New(slog.NewTextHandler(sayWriter{t.show}, nil)))
+	log := slog.New(slog.NewTextHandler(sayWriter{t.show}, nil))
+	t.reading = acquireOptions(t.o.sim, log)
+	watching, stop := context.WithCancel(context.WithoutCancel(ctx))
+	var clock sync.WaitGroup
+	watch, system := newClockWatch(t.store, t.boot, t.bench, log)
+	clock.Go(func() { watch.Run(watching, system) })
+	defer clock.Wait()
+	defer stop()
 	var hanging ingest.Hanging
 	for n := range t.o.runs {
 		if n > 0 {
@@ -702,6 +738,11 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	}
 	// What was begun is kept whatever the user does meanwhile.
 	keep := context.WithoutCancel(ctx)
+	endOnDisk, err := t.keeper.BeginRun(keep, t.runNeed())
+	if err != nil {
+		return false, err
+	}
+	defer endOnDisk()
 	if run, err = t.store.StartRun(keep, run); err != nil {
 		return false, err
 	}

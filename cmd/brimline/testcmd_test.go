@@ -196,7 +196,7 @@ func TestTestStuckValve(t *testing.T) {
 		if err := x.Stick(0, true); err != nil {
 			t.Error(err)
 		}
-	})
+	}, nil)
 	var out, errs bytes.Buffer
 	c.SetArgs([]string{"--sim", "--data", t.TempDir(), "--engine", "Sprayer 1", "--injectors", "2", "--injector-type", "solenoid", "--yes",
 		"--config", benchFile(t), "--runs", "2", "--json"})

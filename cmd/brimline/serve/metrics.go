@@ -151,5 +151,6 @@ func (s *Server) ownMetrics() *Metrics {
 	if s.o.Shipping != nil {
 		s.shippingMetrics(m)
 	}
+	s.keepingMetrics(m)
 	return m
 }

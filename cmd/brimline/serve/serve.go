@@ -39,6 +39,8 @@ type Options struct {
 	DensityGPerML float64               // 0: grams only
 	Store         func() StoreStatus    // nil: no store to tell of
 	Shipping      func() ShippingStatus // nil: there is no shared store
+	Room          func() RoomStatus     // nil: the store's disk is not watched
+	Clock         func() ClockStatus    // nil: the wall clock is not watched
 	Finder        Finder                // nil: no findings
 	Health        *rig.Health           // of the same channels, fed by Live; nil: not watched
 	Log           *slog.Logger          // default: discard
@@ -264,6 +266,8 @@ type stateView struct {
 	Channels      []channelView   `json:"channels"`
 	Store         *StoreStatus    `json:"store"`
 	Shipping      *ShippingStatus `json:"shipping"` // null: there is no shared store
+	Room          *RoomStatus     `json:"room"`     // null: the store's disk is not watched
+	Clock         *ClockStatus    `json:"clock"`    // null: the wall clock is not watched
 	Failed        string          `json:"failed"`   // why the daemon is about to end
 	Finding       int             `json:"finding"`  // changes when /api/v1/finding does
 }
@@ -285,6 +289,17 @@ func (s *Server) state() stateView {
 	if s.o.Shipping != nil {
 		status := s.o.Shipping()
 		v.Shipping = &status
+	}
+	if s.o.Room != nil {
+		room := s.o.Room()
+		v.Room = &room
+		if v.Store != nil && !room.WatchRecorded {
+			v.Store.OK, v.Store.Says = false, room.Says
+		}
+	}
+	if s.o.Clock != nil {
+		clock := s.o.Clock()
+		v.Clock = &clock
 	}
 	s.mu.Lock()
 	v.Failed, v.Finding = s.failed, s.findings

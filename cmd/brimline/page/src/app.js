@@ -173,6 +173,8 @@ function showState() {
   const s = state.store;
   set($("store"), !s ? "Store: none" : `Store: ${s.ok ? "recording" : "NOT RECORDING"}, ${s.stored.toLocaleString("en")} readings since the start, ${size(s.bytes)} in ${s.path}${s.free_bytes >= 0 ? `, ${size(s.free_bytes)} free` : ""}`);
   set($("shipping"), shippingText(state.shipping));
+  set($("room"), state.room && s && s.ok && state.room.says ? `Room: ${state.room.says}` : "");
+  set($("clock"), state.clock && state.clock.says ? `Clock: ${state.clock.says}` : "");
   set($("about"), `brimline ${state.version}, boot ${state.boot}, up ${upText(state.up_s)}`);
   alarm(state.failed || (s && !s.ok ? s.says : ""));
   if (state.finding !== findingShown) loadFinding(state.finding);
