@@ -181,6 +181,7 @@ type pacePoint struct {
 // DiskStatus is the room as it is shown.
 type DiskStatus struct {
 	Level      DiskLevel
+	Recorded   bool          // the watch is recorded, not only runs
 	RoomBytes  int64         // for the store: free on the disk less LogReserve, and free pages; -1: not known
 	PaceBytesS float64       // what the store takes, bytes/s; NaN: not known yet
 	Left       time.Duration // at that pace; -1: not known, or for ever
@@ -221,7 +222,7 @@ func (k *Keeper) Status() DiskStatus {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	s := k.status
-	s.Skipped = k.skipped.Load()
+	s.Skipped, s.Recorded = k.skipped.Load(), !k.closed.Load()
 	return s
 }
 

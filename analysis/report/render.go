@@ -232,14 +232,22 @@ func day(t time.Time) string {
 	if t.IsZero() {
 		return missing
 	}
-	return t.Format("2\u00a0January\u00a02006")
+	return t.Format("2\u00a0January\u00a02006") + unset(t)
+}
+
+// unset follows a time that a board showed whose clock was never set.
+func unset(t time.Time) string {
+	if t.UTC().Year() > 1970 {
+		return ""
+	}
+	return " (clock not set)"
 }
 
 func moment(t time.Time) string {
 	if t.IsZero() {
 		return missing
 	}
-	return t.Format("2\u00a0January\u00a02006, 15:04\u00a0MST")
+	return t.Format("2\u00a0January\u00a02006, 15:04\u00a0MST") + unset(t)
 }
 
 func orMissing(s string) string {

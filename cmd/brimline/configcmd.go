@@ -123,7 +123,7 @@ func printConfig(out io.Writer, file string, c *config.Config) error {
 		fuel += fmt.Sprintf(", %g °C", *c.Fuel.TemperatureC)
 	}
 	fmt.Fprintf(out, "valves  %s\n", outletWords(c))
-	fmt.Fprintf(out, "fuel    %s\nstore   %s\npage    http://%s/\n", fuel, c.Store.Dir, c.Serve.Listen)
+	fmt.Fprintf(out, "fuel    %s\nstore   %s\nkept    %s\npage    http://%s/\n", fuel, c.Store.Dir, keptWords(c.Store), c.Serve.Listen)
 	limits := "none set"
 	switch lo, hi := c.Limits.LowMLPerMin, c.Limits.HighMLPerMin; {
 	case lo != nil && hi != nil:

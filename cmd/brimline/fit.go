@@ -171,6 +171,9 @@ func (out *testFits) fitRun(ctx context.Context, r testSource, boots []ingest.Bo
 	}
 	at := wallOf(boots, run.BootID, run.Start)
 	out.Walls[run.ID] = at
+	if doubt := clockDoubt(boots, run); doubt != "" && !slices.Contains(out.Warnings, doubt) {
+		out.Warnings = append(out.Warnings, doubt)
+	}
 	for i, s := range series {
 		cal, doubt, err := calibrationFor(ctx, r, s.Channel.Name, at)
 		if errors.Is(err, store.ErrNotFound) {

@@ -3,9 +3,12 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"math"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -70,6 +73,27 @@ func keepLimits(c config.Store) ingest.KeepLimits {
 	}
 }
 
+// keptWords is how long raw readings are kept, and what is done when room is short, on one line.
+func keptWords(c config.Store) string {
+	watch := "for ever"
+	if c.WatchDays > 0 {
+		watch = fmt.Sprintf("%g days", c.WatchDays)
+	}
+	at := func(freeMB, leftH float64) string {
+		switch {
+		case freeMB > 0 && leftH > 0:
+			return fmt.Sprintf("%g MB or %g h", freeMB, leftH)
+		case leftH > 0:
+			return fmt.Sprintf("%g h", leftH)
+		case freeMB > 0:
+			return fmt.Sprintf("%g MB", freeMB)
+		}
+		return "never"
+	}
+	return fmt.Sprintf("raw readings of runs for ever, of the watch %s; room left: warns at %s, thins the watch at %s, stops it at %s",
+		watch, at(c.WarnFreeMB, c.WarnLeftH), at(c.ThinFreeMB, c.ThinLeftH), at(c.StopFreeMB, c.StopLeftH))
+}
+
 // room is the keeper's word for the page.
 func (k *keeping) room() serve.RoomStatus {
 	s := k.keeper.Status()
@@ -101,4 +125,17 @@ func runNeed(channels []config.Channel, collect, still, wait time.Duration) int6
 		perS += config.ReadingsPerS(channels, i)
 	}
 	return ingest.RunNeed(math.Max(perS, 1), collect+2*still+wait+runTakes)
+}
+
+// clockDoubt says that a run's date means nothing, when its boot began with a clock that was
+// never set, nor corrected afterwards; empty when that is not so.
+func clockDoubt(boots []ingest.Boot, run ingest.Run) string {
+	i := slices.IndexFunc(boots, func(b ingest.Boot) bool { return b.ID == run.BootID })
+	// A recording that was taken in from a file may be of any year: its channels alone have a colon.
+	imported := slices.ContainsFunc(run.Positions, func(p ingest.PositionOn) bool { return strings.Contains(p.Channel, ":") })
+	if i < 0 || imported || boots[i].Wall.IsZero() || ingest.WallKnown(boots[i].Wall) {
+		return ""
+	}
+	return fmt.Sprintf("%s: the board's start %d began on %s by its clock, which was never set nor corrected; dates of its runs mean nothing, their rates do not depend on them",
+		ingest.ClockUnset, run.BootID, boots[i].Wall.UTC().Format(time.DateOnly))
 }

@@ -172,8 +172,78 @@ func TestKeepLimits(t *testing.T) {
 	if most := keepLimits(config.Store{WatchDays: 36500, WarnFreeMB: 1e9, WarnLeftH: 87600}); most.WatchFor <= 0 || most.Warn.FreeBytes <= 0 || most.Warn.Left <= 0 {
 		t.Errorf("the most that a config may say: %+v", most)
 	}
+	for want, c := range map[string]config.Store{
+		"of the watch for ever; room left: warns at never, thins the watch at never, stops it at never":            {},
+		"of the watch 365 days; room left: warns at 1000 MB or 168 h, thins the watch at 24 h, stops it at 200 MB": {WatchDays: 365, WarnFreeMB: 1000, WarnLeftH: 168, ThinLeftH: 24, StopFreeMB: 200},
+	} {
+		if got := keptWords(c); got != "raw readings of runs for ever, "+want {
+			t.Errorf("%+v is %q", c, got)
+		}
+	}
 	channels := []config.Channel{{Sensor: "hx711", SPS: 80}, {Sensor: "hx711", SPS: 80}}
 	if need := runNeed(channels, 3*time.Minute, 5*time.Second, 10*time.Minute); need != 160*4*int64((180+10+600+20+60+600))+1<<20 {
 		t.Errorf("a run needs %d bytes", need)
+	}
+}
+
+// A run of a start whose clock was never set says so beside its rates, once for all runs of
+// it; a correction afterwards takes that away and dates the test anew.
+func TestRatesOfAStartIn1970(t *testing.T) {
+	dir := t.TempDir()
+	if err, said := testOn(t, dir, smallDisk(1e9)); err != nil {
+		t.Fatalf("%v\n%s", err, said)
+	}
+	warnings := func() (found int) {
+		t.Helper()
+		var out, errs bytes.Buffer
+		if code := run(t.Context(), []string{"rates", "T1", "--data", dir, "--json"}, nil, &out, &errs); code != exitDone {
+			t.Fatalf("exit %d: %s", code, &errs)
+		}
+		var v struct{ Warnings []string }
+		if err := json.Unmarshal(out.Bytes(), &v); err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range v.Warnings {
+			if strings.Contains(w, "clock not set: the board's start 1 began on 1970-01-01") {
+				found++
+			}
+		}
+		return found
+	}
+	if n := warnings(); n != 0 {
+		t.Errorf("%d warnings of a clock that is right", n)
+	}
+	set := func(wall time.Time) ingest.Test {
+		t.Helper()
+		st, err := openStore(t.Context(), dir, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer st.Close()
+		if err := st.CorrectBoot(t.Context(), 1, ingest.ClockCorrection{Wall: wall, Who: "the storekeeper", Why: "a test"}); err != nil {
+			t.Fatal(err)
+		}
+		test, err := st.Test(t.Context(), "T1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return test
+	}
+	if test := set(time.Unix(8, 0)); test.At.Year() != 1970 {
+		t.Errorf("the test is dated %v", test.At)
+	}
+	if n := warnings(); n != 1 {
+		t.Errorf("%d warnings of two runs in 1970", n)
+	}
+	found := time.Date(2026, 4, 9, 7, 30, 0, 0, time.UTC)
+	if test := set(found); test.At.Before(found) || test.At.After(found.Add(time.Minute)) {
+		t.Errorf("the test is dated %v", test.At)
+	}
+	if n := warnings(); n != 0 {
+		t.Errorf("%d warnings after the correction", n)
+	}
+	imported := ingest.Run{BootID: 1, Positions: []ingest.PositionOn{{Channel: "import1:a", Injector: 1}}}
+	if doubt := clockDoubt([]ingest.Boot{{ID: 1, Wall: time.Unix(0, 0)}}, imported); doubt != "" {
+		t.Errorf("a recording from a file: %s", doubt)
 	}
 }
