@@ -15,7 +15,7 @@ BOARD ?= no
 # POWERCUT=no leaves the power cuts out of the tests: they need root and /dev/fuse.
 POWERCUT ?= yes
 
-.PHONY: build build-all page demo influxd test test-powercut test-board race vet fuzz bench clean
+.PHONY: build build-all page demo influxd test test-powercut compare-stores card-tools test-board race vet fuzz bench clean
 
 build: page
 	go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline ./cmd/brimline
@@ -59,11 +59,13 @@ race:
 
 # Power cuts, full and failing disks: a memory card of our own (FUSE) under a real ext4,
 # mounted where only these tests see it. Installs what it needs with apt.
-test-powercut:
-	@[ "$$(id -u)" = 0 ] && [ -c /dev/fuse ] || { echo "test-powercut mounts file systems: it needs root and /dev/fuse; here the user is $$(id -un) and /dev/fuse is $$([ -c /dev/fuse ] && echo there || echo missing). Run it as root, or leave it out: make test POWERCUT=no"; exit 1; }
-	command -v mkfs.ext4 >/dev/null && command -v losetup >/dev/null && command -v unshare >/dev/null || { apt-get update && apt-get install -y --no-install-recommends e2fsprogs mount util-linux; }
+test-powercut: card-tools
 	go vet -tags powercut ./ingest/store/crashtest
 	unshare --mount go test -tags powercut -v -run 'PowerCut|Card' ./ingest/store/crashtest
+
+card-tools:
+	@[ "$$(id -u)" = 0 ] && [ -c /dev/fuse ] || { echo "Power cuts and 'make compare-stores' mount file systems: they need root and /dev/fuse; here the user is $$(id -un) and /dev/fuse is $$([ -c /dev/fuse ] && echo there || echo missing). Run it as root, or leave it out: POWERCUT=no behind 'make test' or 'make bench'"; exit 1; }
+	command -v mkfs.ext4 >/dev/null && command -v losetup >/dev/null && command -v unshare >/dev/null || { apt-get update && apt-get install -y --no-install-recommends e2fsprogs mount util-linux; }
 
 # The shipped program on a kernel's own gpio and I2C devices, in an emulated machine;
 # installs what it needs with apt.
@@ -84,6 +86,12 @@ fuzz:
 
 bench:
 	go test -run '^$$' -bench . -benchmem ./...
+	$(if $(filter yes,$(POWERCUT)),$(MAKE) compare-stores)
+
+# The same run into brimline's store, SQLite with a row a sample and InfluxDB, each on a
+# memory card of our own: prints the table. Root and /dev/fuse, as test-powercut.
+compare-stores: influxd card-tools
+	unshare --mount go test -tags powercut -run '^$$' -bench Stores ./ingest/store/crashtest
 
 clean:
 	rm -rf bin out $(DIST)/.built

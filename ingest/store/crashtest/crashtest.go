@@ -82,6 +82,10 @@ type Acked struct {
 	Bench   Bench
 	Samples int // the first so many
 	Events  int // the first so many
+
+	// Of a child that was paced:
+	LateMS int // how far behind a real bench it was at its end
+	Waits  int // how often the recorder let it wait for the store
 }
 
 // The lines that a child writes, each in one call so that none comes in half.
@@ -89,6 +93,7 @@ const (
 	bootLine  = "boot %d %d %d %d\n" // id, seed, channels, per second
 	keptLine  = "kept %d\n"
 	eventLine = "event %d\n"
+	pacedLine = "late %d ms, waited %d times\n" // when it was paced, at its end
 )
 
 // ParseAcks reads what a child wrote before it ended. ok is false when it did not get
@@ -105,6 +110,8 @@ func ParseAcks(out []byte) (a Acked, ok bool, err error) {
 			a.Samples = n
 		} else if _, err := fmt.Sscanf(line, eventLine, &n); err == nil {
 			a.Events = n
+		} else if _, err := fmt.Sscanf(line, pacedLine, &a.LateMS, &a.Waits); err == nil {
+			continue
 		} else {
 			return a, ok, fmt.Errorf("a child's line %q is none of its words", line)
 		}
@@ -198,6 +205,7 @@ type RecordOptions struct {
 	Bench   Bench
 	Early   bool // acknowledge before the store is asked: a control that must lose
 	Samples int  // end in good order after so many; 0: never
+	Paced   bool // no faster than a real bench gives them
 }
 
 // Record is what the child does: it opens the store, begins a boot and records as fast
@@ -245,14 +253,22 @@ func Record(ctx context.Context, path string, opt RecordOptions, say func(line s
 	// Little may wait, so that batches stay near a second's worth, as on a real bench.
 	rec := ingest.NewRecorder(a, boot.ID, ingest.RecorderOptions{MaxSamples: 2 * opt.Bench.Channels * opt.Bench.PerS})
 	batch := make([]rig.Sample, opt.Bench.Channels)
+	begun := time.Now()
 	for n := 0; (opt.Samples == 0 || n < opt.Samples) && err == nil && ctx.Err() == nil; n += len(batch) {
 		for i := range batch {
 			batch[i] = opt.Bench.Sample(n + i)
 		}
+		if opt.Paced {
+			time.Sleep(time.Until(begun.Add(batch[0].Elapsed)))
+		}
 		err = rec.Put(batch)
 	}
+	late := time.Since(begun) - batch[0].Elapsed
 	err = errors.Join(err, rec.Close())
 	close(a.commits)
+	if opt.Paced && err == nil {
+		say(fmt.Sprintf(pacedLine, late.Milliseconds(), rec.Stats().Waits))
+	}
 	return errors.Join(err, <-noted)
 }
 

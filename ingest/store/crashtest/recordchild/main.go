@@ -20,6 +20,7 @@ func main() {
 	flag.IntVar(&opt.Bench.PerS, "per-s", 80, "samples of a channel in a second")
 	flag.BoolVar(&opt.Early, "early", false, "acknowledge before the store is asked")
 	flag.IntVar(&opt.Samples, "samples", 0, "end after so many (0: never)")
+	flag.BoolVar(&opt.Paced, "paced", false, "no faster than a real bench")
 	flag.Parse()
 	err := crashtest.Record(context.Background(), *path, opt, func(line string) { os.Stdout.WriteString(line) })
 	if err != nil {
