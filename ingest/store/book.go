@@ -172,8 +172,15 @@ func (s *Store) NewBoot(ctx context.Context, wall time.Time, channels []rig.Chan
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	open := map[int]*openChunk{}
-	err := s.transact(ctx, op, func(ctx context.Context) (err error) {
-		if err := s.sealTails(ctx); err != nil {
+	if s.w == nil {
+		return boot, explain(op, s.path, errClosed)
+	}
+	tails, damage, err := readTails(ctx, s.w, "true")
+	if err != nil {
+		return boot, explain(op, s.path, err)
+	}
+	err = s.transact(ctx, op, func(ctx context.Context) (err error) {
+		if err := s.sealTails(ctx, tails, damage); err != nil {
 			return err
 		}
 		boot.ID, err = s.insertRow(ctx, `INSERT INTO boot (wall, stored) VALUES (?1, ?1)`, wall.UTC().Format(timeLayout))

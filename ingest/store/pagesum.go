@@ -2,7 +2,11 @@ package store
 
 import (
 	"encoding/binary"
+	"fmt"
+	"hash/crc64"
 	"math/bits"
+	"slices"
+	"strings"
 	"sync"
 	"unsafe"
 
@@ -13,10 +17,10 @@ import (
 // Every page of a store ends in a checksum of itself, so that no damage to the file is
 // taken for a value, whichever table it is in. SQLite has none of its own in its main
 // file; the layer below it (a VFS, in SQLite's words) computes it as a page is written
-// to the file and checks it as it is read. It is the checksum, the place and the mark in
-// the file's header (8 reserved bytes a page, byte 20 of the file) of SQLite's own
-// checksum VFS, https://sqlite.org/cksumvfs.html, and the arithmetic is that of
-// https://sqlite.org/fileformat2.html, section 4.2.
+// to the file and checks it as it is read. The place (8 reserved bytes a page) and the
+// mark in the file's header (byte 20) are as in SQLite's own checksum VFS,
+// https://sqlite.org/cksumvfs.html; the sum is another, because that one's cannot tell
+// where a single byte changed: its steps are Fibonacci numbers, which are often even.
 //
 // The log needs none: its frames carry checksums already.
 
@@ -25,67 +29,58 @@ const (
 	sumBytes = 8          // reserved at each page's end
 )
 
-// pageSum is two sums of 32-bit words that run crosswise.
-type pageSum struct{ s1, s2 uint32 }
+// crc64ECMA is CRC-64/XZ: polynomial of ECMA-182, reflected, inverted at both ends.
+var crc64ECMA = crc64.MakeTable(crc64.ECMA)
 
-// sumOf returns the checksum of a page without its last 8 bytes; len(data) is a multiple of 8.
-func sumOf(data []byte) (s pageSum) {
-	for ; len(data) >= 8; data = data[8:] {
-		s.s1 += binary.LittleEndian.Uint32(data) + s.s2
-		s.s2 += binary.LittleEndian.Uint32(data[4:]) + s.s1
-	}
-	return s
+func sumOf(data []byte) uint64 { return crc64.Checksum(data, crc64ECMA) }
+
+func storedSum(page []byte) uint64 {
+	return binary.LittleEndian.Uint64(page[len(page)-sumBytes:])
 }
 
-func storedSum(page []byte) pageSum {
-	at := page[len(page)-sumBytes:]
-	return pageSum{binary.LittleEndian.Uint32(at), binary.LittleEndian.Uint32(at[4:])}
-}
+// sound reports whether a page is as it was written.
+func sound(page []byte) bool { return sumOf(page[:len(page)-sumBytes]) == storedSum(page) }
 
 // setSum writes the page's checksum into its last 8 bytes.
 func setSum(page []byte) {
-	s := sumOf(page[:len(page)-sumBytes])
-	at := page[len(page)-sumBytes:]
-	binary.LittleEndian.PutUint32(at, s.s1)
-	binary.LittleEndian.PutUint32(at[4:], s.s2)
+	binary.LittleEndian.PutUint64(page[len(page)-sumBytes:], sumOf(page[:len(page)-sumBytes]))
 }
 
 // mendPage puts a page with a wrong checksum right in memory if one byte of it, and no
 // more, has changed, and reports whether it did.
 //
-// The sums are linear in the words, and a step of theirs can be taken back. So the
-// difference between the sum that is stored and that of the bytes, taken back step by
-// step, is at each place the change of its words that would explain it. At the right
-// place that is a change of one byte in one word. A page damaged in any other way looks
-// so at one of its places once in 3e13 times: 510 words, times 2^-32 that the other word
-// comes out unchanged, times 1,020 changes of a byte among 2^32.
+// A CRC is linear: the difference between the sum that is stored and that of the bytes
+// depends on the change and its place only, and its steps can be taken back. Taken back to
+// the right place it is an entry of the CRC's own table, at the number that was added
+// (exclusive or) to the byte. That no two changes of one byte have the same difference is
+// what TestEveryChangeOfAByteHasItsOwnSum shows; a page damaged in any other way looks like
+// one of them once in 3e13 times (2,048 x 255 of 2^64).
 func mendPage(page []byte) bool {
 	data := page[:len(page)-sumBytes]
-	want, is := storedSum(page), sumOf(data)
-	d1, d2 := want.s1-is.s1, want.s2-is.s2
-	if w1, w2 := want.s1^is.s1, want.s2^is.s2; w1 == 0 && oneByte(w2) || w2 == 0 && oneByte(w1) {
+	diff := sumOf(data) ^ storedSum(page)
+	if diff != 0 && diff>>(bits.TrailingZeros64(diff)&^7) < 256 {
 		setSum(page) // the checksum itself is what changed
 		return true
 	}
-	for i := len(data) - 8; i >= 0; i -= 8 {
-		dx, dy := d1, d2-d1
-		word, d := data[i:], dx
-		if dx == 0 {
-			word, d = data[i+4:], dy
-		}
-		if old := binary.LittleEndian.Uint32(word); (dx == 0 || dy == 0) && oneByte(old^(old+d)) {
-			binary.LittleEndian.PutUint32(word, old+d)
+	for i := len(data) - 1; i >= 0; i-- {
+		// Entries differ in their first byte, so one at most can be the last that was added.
+		k := lastAdded[diff>>56]
+		if crc64ECMA[k] == diff {
+			data[i] ^= k
 			return true
 		}
-		d1, d2 = 2*d1-d2, d2-d1
+		diff = (diff^crc64ECMA[k])<<8 | uint64(k)
 	}
 	return false
 }
 
-// oneByte reports whether the bits that are set lie in one byte of the four.
-func oneByte(x uint32) bool {
-	return x != 0 && bits.TrailingZeros32(x)/8 == (31-bits.LeadingZeros32(x))/8
-}
+// lastAdded is which entry of the CRC's table has a first byte.
+var lastAdded = func() (n [256]byte) {
+	for k, entry := range crc64ECMA {
+		n[entry>>56] = byte(k)
+	}
+	return n
+}()
 
 // sumFile is what the layer keeps of an open main file, in the memory that SQLite gives
 // for the file, behind the system's own part.
@@ -93,7 +88,6 @@ type sumFile struct {
 	methods uintptr // the system's
 	db      uintptr // the connection that has it open
 	sums    bool    // its pages carry checksums
-	strict  bool    // a page that could be mended is refused as well
 }
 
 var sums struct { // the layer: SQLite's register of them is one for the process, too
@@ -103,6 +97,7 @@ var sums struct { // the layer: SQLite's register of them is one for the process
 
 	mu     sync.Mutex
 	tables map[uintptr]uintptr // the system's tables of methods, and what stands for them
+	mended map[uintptr][]int64 // the pages that were read so, by open file
 }
 
 // usePageSums makes the layer known to SQLite. If that fails, SQLite says of the first
@@ -111,7 +106,7 @@ func usePageSums() {
 	sums.once.Do(func() {
 		tls := libc.NewTLS()
 		defer tls.Close()
-		sums.tables = map[uintptr]uintptr{}
+		sums.tables, sums.mended = map[uintptr]uintptr{}, map[uintptr][]int64{}
 		sums.system = sqlite3.Xsqlite3_vfs_find(tls, 0)
 		size := libc.Tsize_t(unsafe.Sizeof(sqlite3.Tsqlite3_vfs{}))
 		vfs := libc.Xcalloc(tls, 1, size) // for the life of the process
@@ -158,10 +153,10 @@ func sumOpen(tls *libc.TLS, vfs, name, file uintptr, flags int32, outFlags uintp
 	}
 	f := at[sumFile](file + sums.offset)
 	*f = sumFile{methods: methods}
-	f.strict = uriFlag(tls, name, "strict")
 	f.sums = uriFlag(tls, name, "sums") // a new file, whose pages may come before its header
 	sums.mu.Lock()
 	defer sums.mu.Unlock()
+	delete(sums.mended, file) // of a file before it at that address
 	ours := sums.tables[methods]
 	if ours == 0 {
 		ours = libc.Xcalloc(tls, 1, libc.Tsize_t(unsafe.Sizeof(sqlite3.Tsqlite3_io_methods{})))
@@ -171,6 +166,7 @@ func sumOpen(tls *libc.TLS, vfs, name, file uintptr, flags int32, outFlags uintp
 		m := at[sqlite3.Tsqlite3_io_methods](ours)
 		*m = *at[sqlite3.Tsqlite3_io_methods](methods)
 		m.FxRead, m.FxWrite, m.FxFileControl = funcPointer(sumRead), funcPointer(sumWrite), funcPointer(sumControl)
+		m.FxDeviceCharacteristics = funcPointer(sumTraits)
 		sums.tables[methods] = ours
 	}
 	*at[uintptr](file) = ours
@@ -209,18 +205,31 @@ func sumRead(tls *libc.TLS, file, buf uintptr, n int32, offset int64) int32 {
 		defer libc.Xfree(tls, page)
 		whole := bytesAt(page, pageSize)
 		if call[readFunc](m.FxRead)(tls, file, page, pageSize, 0) == sqlite3.SQLITE_OK && n <= pageSize {
-			if sumOf(whole[:pageSize-sumBytes]) == storedSum(whole) || !f.strict && mendPage(whole) {
+			if sound(whole) || mend(file, whole, 0) {
 				copy(b, whole)
 			}
 		}
 		f.sums = b[20] == sumBytes
 		return rc
 	}
-	if !f.sums || !isPage(n) || sumOf(b[:n-sumBytes]) == storedSum(b) || !f.strict && mendPage(b) {
+	if !f.sums || !isPage(n) || sound(b) || mend(file, b, offset) {
 		return rc
 	}
 	// Not SQLITE_IOERR_DATA, at which SQLite would end the transaction: the rest is read on.
 	return sqlite3.SQLITE_CORRUPT
+}
+
+// mend is mendPage, and notes that it was needed.
+func mend(file uintptr, page []byte, offset int64) bool {
+	if !mendPage(page) {
+		return false
+	}
+	sums.mu.Lock()
+	defer sums.mu.Unlock()
+	if number := offset/int64(len(page)) + 1; !slices.Contains(sums.mended[file], number) {
+		sums.mended[file] = append(sums.mended[file], number)
+	}
+	return true
 }
 
 // sumWrite gives a page its checksum and writes it.
@@ -247,19 +256,44 @@ func sumWrite(tls *libc.TLS, file, buf uintptr, n int32, offset int64) int32 {
 	return call[readFunc](m.FxWrite)(tls, file, buf, n, offset)
 }
 
-// sumControl answers PRAGMA page_sums, which asks that pages have room for checksums from
-// now on: those of a new file, or of all at the next VACUUM.
+// sumTraits tells what the device is like: what is read is always whole pages, or SQLite
+// would read parts of some (long rows) past their checksums.
+func sumTraits(tls *libc.TLS, file uintptr) int32 {
+	m := at[sqlite3.Tsqlite3_io_methods](at[sumFile](file + sums.offset).methods)
+	return call[func(*libc.TLS, uintptr) int32](m.FxDeviceCharacteristics)(tls, file) &^ sqlite3.SQLITE_IOCAP_SUBPAGE_READ
+}
+
+// sumControl answers two pragmas. page_sums asks that pages have room for checksums from
+// now on: those of a new file, or of all at the next VACUUM. page_mended gives the numbers
+// of the pages that this connection had to mend, with spaces between them.
 func sumControl(tls *libc.TLS, file uintptr, op int32, arg uintptr) int32 {
 	f := at[sumFile](file + sums.offset)
 	switch op {
 	case sqlite3.SQLITE_FCNTL_PDB:
 		f.db = *at[uintptr](arg)
 	case sqlite3.SQLITE_FCNTL_PRAGMA:
-		if words := at[[3]uintptr](arg); libc.GoString(words[1]) == "page_sums" && f.db != 0 {
+		words := at[[3]uintptr](arg)
+		switch libc.GoString(words[1]) {
+		case "page_sums":
+			if f.db == 0 {
+				return sqlite3.SQLITE_ERROR
+			}
 			n := tls.Alloc(8)
 			defer tls.Free(8)
 			*at[int32](n) = sumBytes
 			return sqlite3.Xsqlite3_file_control(tls, f.db, 0, sqlite3.SQLITE_FCNTL_RESERVE_BYTES, n)
+		case "page_mended":
+			sums.mu.Lock()
+			says := strings.Trim(fmt.Sprint(sums.mended[file]), "[]")
+			sums.mu.Unlock()
+			text := sqlite3.Xsqlite3_malloc(tls, int32(len(says)+1)) // SQLite frees it
+			if text == 0 {
+				return sqlite3.SQLITE_NOMEM
+			}
+			b := bytesAt(text, int32(len(says)+1))
+			b[copy(b, says)] = 0
+			words[0] = text
+			return sqlite3.SQLITE_OK
 		}
 	}
 	return call[controlFunc](at[sqlite3.Tsqlite3_io_methods](f.methods).FxFileControl)(tls, file, op, arg)

@@ -208,12 +208,12 @@ func scanTail(row *sql.Rows) (t tailRow, err error) {
 	return t, row.Scan(&t.id, &t.channel, &t.boot, &t.data)
 }
 
-// sealTails makes chunks of all tails and sets aside those that do not decode.
-// It runs inside a transaction.
-func (s *Store) sealTails(ctx context.Context) error {
-	tails, damage, err := readTails(ctx, s.w, "true")
-	if err != nil || len(tails) == 0 && damage == nil {
-		return err
+// sealTails makes chunks of all tails, as readTails gave them, and sets aside those that do
+// not decode. It runs inside a transaction, in which SQLite would write nothing any more
+// after it had met damage: so the reading comes before it.
+func (s *Store) sealTails(ctx context.Context, tails []tailRow, damage error) error {
+	if len(tails) == 0 && damage == nil {
+		return nil
 	}
 	slices.SortFunc(tails, func(a, b tailRow) int {
 		return cmp.Or(cmp.Compare(a.boot, b.boot), cmp.Compare(a.channel, b.channel), cmp.Compare(a.id, b.id))
@@ -246,7 +246,7 @@ func (s *Store) sealTails(ctx context.Context) error {
 	if damage != nil {
 		return s.renewTails(ctx)
 	}
-	_, err = s.w.ExecContext(ctx, `DELETE FROM tail`)
+	_, err := s.w.ExecContext(ctx, `DELETE FROM tail`)
 	return err
 }
 

@@ -60,6 +60,7 @@ type Options struct {
 // Reader reads a store. Its methods may be called from any goroutine.
 type Reader struct {
 	path string
+	dsn  string // the driver's name for it
 	db   *sql.DB
 }
 
@@ -141,7 +142,11 @@ func Open(ctx context.Context, path string, opt Options) (_ *Store, err error) {
 		return nil, err
 	}
 	s.Reader = r
-	if err = s.transact(ctx, op, s.sealTails); err != nil {
+	tails, damage, err := readTails(ctx, s.w, "true")
+	if err != nil {
+		return nil, err
+	}
+	if err = s.transact(ctx, op, func(ctx context.Context) error { return s.sealTails(ctx, tails, damage) }); err != nil {
 		return nil, err
 	}
 	return s, nil
@@ -169,7 +174,8 @@ func openAny(ctx context.Context, path string, since int) (*Reader, error) {
 
 func openReader(ctx context.Context, path, mode string, since int) (*Reader, error) {
 	const op = "open for reading"
-	db, err := sql.Open("sqlite", dsn(path, mode)+"&_pragma=query_only(1)")
+	name := dsn(path, mode) + "&_pragma=query_only(1)"
+	db, err := sql.Open("sqlite", name)
 	if err != nil {
 		return nil, explain(op, path, err)
 	}
@@ -188,7 +194,7 @@ func openReader(ctx context.Context, path, mode string, since int) (*Reader, err
 		db.Close()
 		return nil, explain(op, path, err)
 	}
-	return &Reader{path: path, db: db}, nil
+	return &Reader{path: path, dsn: name, db: db}, nil
 }
 
 // Close ends reading.

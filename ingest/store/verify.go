@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -91,7 +92,7 @@ func Verify(ctx context.Context, path string) (Check, error) {
 		return Check{}, err
 	}
 	defer r.Close()
-	v := verification{ctx: ctx, path: path}
+	v := verification{ctx: ctx, dsn: r.dsn}
 	if err := v.pages(); err != nil {
 		return Check{}, explain(op, path, err)
 	}
@@ -127,16 +128,10 @@ func isDamage(err error) bool {
 	return errors.As(err, &lite) && lite.Code()&0xff == sqlite3.SQLITE_CORRUPT
 }
 
-// isNotADatabase is how SQLite says that the file's first bytes are not as they must be.
-func isNotADatabase(err error) bool {
-	var lite *sqlite.Error
-	return errors.As(err, &lite) && lite.Code()&0xff == sqlite3.SQLITE_NOTADB
-}
-
 type verification struct {
 	Check
 	ctx      context.Context
-	path     string
+	dsn      string
 	tx       *sql.Tx
 	channels map[int64]string
 }
@@ -158,49 +153,43 @@ func (v *verification) each(query string, row func(*sql.Rows) error, args ...any
 	return rows.Err()
 }
 
-// pages reads every page, free ones included, without mending any.
+// pages reads every page, free ones included.
 func (v *verification) pages() error {
-	strict, err := sql.Open("sqlite", dsn(v.path, "ro")+"&strict=1&_pragma=query_only(1)")
+	db, err := sql.Open("sqlite", v.dsn)
 	if err != nil {
 		return err
 	}
-	defer strict.Close()
-	strict.SetMaxOpenConns(1)
+	defer db.Close()
+	db.SetMaxOpenConns(1)
 	var n int64
-	err = strict.QueryRowContext(v.ctx, `SELECT page_count FROM pragma_page_count`).Scan(&n)
-	if isDamage(err) || isNotADatabase(err) {
-		v.add(Damaged{What: "page", Page: 1, Mended: true, Says: "its checksum is wrong: one byte of the file's header changed after it was written; it is put right as it is read"})
-		return nil // the header is needed to read any other page so
-	}
-	if err != nil {
+	if err := db.QueryRowContext(v.ctx, `SELECT page_count FROM pragma_page_count`).Scan(&n); err != nil {
 		return err
 	}
-	page, err := strict.PrepareContext(v.ctx, `SELECT length(data) FROM sqlite_dbpage WHERE pgno = ?`)
+	page, err := db.PrepareContext(v.ctx, `SELECT length(data) FROM sqlite_dbpage WHERE pgno = ?`)
 	if err != nil {
 		return err
 	}
 	defer page.Close()
-	mending, err := sql.Open("sqlite", dsn(v.path, "ro")+"&_pragma=query_only(1)")
-	if err != nil {
-		return err
-	}
-	defer mending.Close()
-	for i := range n {
-		err := page.QueryRowContext(v.ctx, i+1).Scan(new(int64))
-		if err == nil || errors.Is(err, sql.ErrNoRows) { // none: the file became shorter
-			continue
-		}
-		if !isDamage(err) {
+	for i := int64(1); i <= n; i++ {
+		err := page.QueryRowContext(v.ctx, i).Scan(new(int64))
+		if isDamage(err) {
+			v.add(Damaged{What: "page", Page: i, Says: "its checksum is wrong: it changed after it was written, and what it held is lost"})
+		} else if err != nil && !errors.Is(err, sql.ErrNoRows) { // none: the file became shorter
 			return err
 		}
-		d := Damaged{What: "page", Page: i + 1, Says: "its checksum is wrong: it changed after it was written; what it held is lost"}
-		if err := mending.QueryRowContext(v.ctx, `SELECT length(data) FROM sqlite_dbpage WHERE pgno = ?`, i+1).Scan(new(int64)); err == nil {
-			d.Mended = true
-			d.Says = "its checksum is wrong: one byte of it changed after it was written; it is put right as it is read"
-			// Which table is a help, not a need: the search itself may meet damage.
-			if err := mending.QueryRowContext(v.ctx, `SELECT name FROM dbstat WHERE pageno = ?`, i+1).Scan(&d.Table); err != nil {
-				d.Table = ""
-			}
+	}
+	var mended string
+	if err := db.QueryRowContext(v.ctx, `PRAGMA page_mended`).Scan(&mended); err != nil {
+		return err
+	}
+	for _, word := range strings.Fields(mended) {
+		d := Damaged{What: "page", Mended: true, Says: "its checksum is wrong: one byte of it changed after it was written; it is put right as it is read"}
+		if d.Page, err = strconv.ParseInt(word, 10, 64); err != nil {
+			return err
+		}
+		// Which table is a help, not a need: the search for it may itself meet damage.
+		if err := db.QueryRowContext(v.ctx, `SELECT name FROM dbstat WHERE pageno = ?`, d.Page).Scan(&d.Table); err != nil {
+			d.Table = ""
 		}
 		v.add(d)
 	}
