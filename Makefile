@@ -15,7 +15,10 @@ BOARD ?= no
 # POWERCUT=no leaves the power cuts out of the tests: they need root and /dev/fuse.
 POWERCUT ?= yes
 
-.PHONY: build build-all page demo influxd test test-powercut compare-stores card-tools test-board race vet fuzz bench clean
+# DuckDB, by which the tests read what export writes; it comes whole in its npm package.
+READER  := ingest/exchange/testdata/duckdb
+
+.PHONY: build build-all page reader demo influxd test test-powercut compare-stores card-tools test-board race vet fuzz bench clean
 
 build: page
 	go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline ./cmd/brimline
@@ -25,6 +28,12 @@ page: $(DIST)/.built
 
 $(DIST)/.built: $(PAGE)/package-lock.json $(wildcard $(PAGE)/*.json $(PAGE)/*.mjs $(PAGE)/src/*)
 	cd $(PAGE) && npm ci --no-audit --no-fund && npm run build
+	touch $@
+
+reader: $(READER)/node_modules/.installed
+
+$(READER)/node_modules/.installed: $(READER)/package-lock.json
+	cd $(READER) && npm ci --no-audit --no-fund
 	touch $@
 
 # Every board the program is meant for: arm 6 and 7, arm64, and the amd64 of a desk.
@@ -43,7 +52,7 @@ influxd: $(INFLUXD)
 $(INFLUXD):
 	GOBIN='$(CURDIR)/$(@D)' CGO_ENABLED=0 go install -trimpath -ldflags '-s -w' github.com/influxdata/influxdb/cmd/influxd@v1.8.10
 
-test: page vet build-all influxd
+test: page reader vet build-all influxd
 	cd $(PAGE) && npm test
 	go test -timeout 30m -skip '^TestDemoIntervalsHold$$' ./...
 	go test -timeout 30m -v -run '^TestDemoIntervalsHold$$' ./cmd/brimline # by itself, as it prints how often intervals hold

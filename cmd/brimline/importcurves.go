@@ -125,6 +125,9 @@ func (p *importPlan) curvesIn(book importBook, curves exchange.Curves, o importF
 	if in.Runs, err = importedRuns(o.runs, curves, positions); err != nil {
 		return in, err
 	}
+	if whole := in.Runs[0].Planned; len(o.runs) == 0 && whole > longRun {
+		p.warnings = append(p.warnings, fmt.Sprintf("the whole file, %.3g h, counts as one run with one fill: name its runs with --run", whole.Hours()))
+	}
 	for i, ch := range curves.Channels {
 		if positions[i] == 0 {
 			p.warnings = append(p.warnings, fmt.Sprintf("column %s has no injector (--positions) and is kept outside of the runs", ch.Name))
@@ -137,6 +140,9 @@ func (p *importPlan) curvesIn(book importBook, curves exchange.Curves, o importF
 	}
 	return in, nil
 }
+
+// longRun is what no run of a tube lasts: at a drop a second it would run over.
+const longRun = 2 * time.Hour
 
 // maxElapsedS bounds the times of a recording: ten years, as for stamps.
 const maxElapsedS = 10 * 366 * 86400
@@ -266,9 +272,10 @@ func importedRuns(given []string, curves exchange.Curves, positions []int) ([]in
 		if !ok || from.Set(a) != nil || to.Set(b) != nil {
 			return nil, fmt.Errorf("--run %q: give FROM:TO in the file's seconds, for example 10:190", text)
 		}
-		if from.v < first || to.v > last || from.v >= to.v {
-			return nil, fmt.Errorf("--run %s: the file goes from %g to %g s: give a stretch within it", text, first, last)
+		if from.v >= last || to.v <= first || from.v >= to.v {
+			return nil, fmt.Errorf("--run %s: the file goes from %.10g to %.10g s: give a stretch of it", text, first, last)
 		}
+		from.v, to.v = max(from.v, first), min(to.v, last)
 		run := whole
 		run.Number, run.Start, run.End = i+1, elapsedOf(from.v), elapsedOf(to.v)
 		run.Planned = run.End - run.Start

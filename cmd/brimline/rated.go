@@ -350,13 +350,19 @@ func (s *ratedSet) print(w io.Writer) error {
 		}
 	}
 	b.WriteString("\n")
-	wrapTo(&b, "", "± is the half width of a 95 % interval. "+rateMethodLine)
+	method := rateMethodLine
+	if slices.ContainsFunc(s.fits, func(f fitted) bool { return !f.Day.IsZero() }) {
+		method = handMethodLine
+	}
+	wrapTo(&b, "", "± is the half width of a 95 % interval. "+method)
 	wrapTo(&b, "", "Caution: "+screenCaution)
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
 const rateMethodLine = "Rates: generalised least squares of a line under white noise and random walk, averaged over their ratio; calibration, zero drift and density added by the GUM."
+
+const handMethodLine = "Rates: as read by eye; ± of a reading from the u_ml that was noted with it, of a mean from how its runs differ."
 
 func (s *ratedSet) printMembers(b *strings.Builder) {
 	fmt.Fprintf(b, "Each against the others, %s\n", s.unit())

@@ -326,7 +326,7 @@ func IsReadings(r io.Reader) bool {
 	}
 	n := 0
 	for _, f := range fields {
-		if slices.Contains(readingColumns, strings.ToLower(string(f))) {
+		if slices.Contains(readingColumns[:6], strings.ToLower(string(f))) {
 			n++
 		}
 	}

@@ -160,7 +160,7 @@ func (c *csvCells) whole(v int64, known bool) {
 
 func (c *csvCells) real(v *float64) {
 	if v != nil && !math.IsNaN(*v) && !math.IsInf(*v, 0) {
-		*c = strconv.AppendFloat(*c, *v, 'g', -1, 64)
+		*c = appendNumber(*c, *v)
 	}
 	*c = append(*c, ',')
 }
@@ -172,6 +172,16 @@ func (c *csvCells) time(t time.Time) {
 		*c = t.UTC().AppendFormat(*c, stampLayout6)
 	}
 	*c = append(*c, ',')
+}
+
+// appendNumber appends a number that reads back the same, without a power of ten where
+// that is readable.
+func appendNumber(b []byte, v float64) []byte {
+	format := byte('g')
+	if a := math.Abs(v); a == 0 || a >= 1e-6 && a < 1e15 {
+		format = 'f'
+	}
+	return strconv.AppendFloat(b, v, format, -1, 64)
 }
 
 // formulaStarts are the first characters by which a spreadsheet takes a text for a
@@ -321,7 +331,7 @@ func (c *jsonCells) real(v *float64) {
 		c.null()
 		return
 	}
-	c.line = append(strconv.AppendFloat(c.line, *v, 'g', -1, 64), ',')
+	c.line = append(appendNumber(c.line, *v), ',')
 }
 
 func (c *jsonCells) truth(v bool) {
