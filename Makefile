@@ -70,7 +70,7 @@ race:
 # mounted where only these tests see it. Installs what it needs with apt.
 test-powercut: card-tools
 	go vet -tags powercut ./ingest/store/crashtest
-	unshare --mount go test -tags powercut -v -run 'PowerCut|Card' ./ingest/store/crashtest
+	unshare --mount go test -count 1 -tags powercut -v -run 'PowerCut|Card' ./ingest/store/crashtest
 
 card-tools:
 	@[ "$$(id -u)" = 0 ] && [ -c /dev/fuse ] || { echo "Power cuts and 'make compare-stores' mount file systems: they need root and /dev/fuse; here the user is $$(id -un) and /dev/fuse is $$([ -c /dev/fuse ] && echo there || echo missing). Run it as root, or leave it out: POWERCUT=no behind 'make test' or 'make bench'"; exit 1; }
