@@ -83,7 +83,7 @@ func TestClockWatch(t *testing.T) {
 		says  string
 		logs  int // lines
 	}{
-		{"steady for a day", noon, func(w *watched) { w.live(24 * time.Hour) }, nil, true, "", 0},
+		{"steady", noon, func(w *watched) { w.live(2 * time.Hour) }, nil, true, "", 0},
 		{"1970, then the network", epoch, func(w *watched) {
 			w.live(90 * time.Second)
 			w.wall, w.vouched = noon.Add(98*time.Second), true
@@ -94,7 +94,7 @@ func TestClockWatch(t *testing.T) {
 			w.wall = noon
 			w.live(11 * time.Second)
 		}, []time.Duration{noon.Add(-time.Minute).Sub(epoch)}, true, "", 2},
-		{"1970 for ever", epoch, func(w *watched) { w.live(30 * 24 * time.Hour) }, nil, false, "clock not set: dates mean nothing", 0},
+		{"1970 for ever", epoch, func(w *watched) { w.live(2 * time.Hour) }, nil, false, "clock not set: dates mean nothing", 0},
 		{"vouched for in 1970", epoch, func(w *watched) { w.vouched = true; w.live(time.Minute) }, nil, false, "clock not set", 0},
 		{"a year on and back within nine minutes", noon, func(w *watched) {
 			w.live(time.Minute)
