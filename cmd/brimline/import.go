@@ -178,24 +178,13 @@ func runImport(c *cobra.Command, name string, o importFlags) error {
 	if err != nil {
 		return badInput(err)
 	}
-	r, st, err := openImport(c.Context(), path, o.dryRun)
-	if err != nil {
-		return err
-	}
-	if r != nil {
-		defer r.Close()
-	}
-	plan, err := planImport(c.Context(), r, imp, name, text, o, given)
+	// First as in a dry run, so that a file with faults needs no lock and makes no store.
+	plan, err := planReading(c.Context(), path, imp, name, text, o, given)
 	if err != nil {
 		return err
 	}
 	if plan.nothing == "" && !o.dryRun {
-		if plan.curves != nil {
-			imp, err = st.ImportCurves(c.Context(), imp, *plan.curves)
-		} else {
-			imp, err = st.ImportReadings(c.Context(), imp, plan.readings)
-		}
-		if err != nil {
+		if plan, imp, err = takeIn(c.Context(), path, imp, name, text, o, given); err != nil {
 			return err
 		}
 	}
@@ -234,24 +223,42 @@ func importStore(dir string) (string, error) {
 	return filepath.Join(dir, realStore), nil
 }
 
-// openImport opens the store: for reading in a dry run, and not at all where there is
-// none yet then.
-func openImport(ctx context.Context, path string, dryRun bool) (*store.Reader, *store.Store, error) {
-	if dryRun {
-		if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
-			return nil, nil, nil
-		}
-		r, err := store.OpenRead(ctx, path)
-		return r, nil, err
+// planReading plans on the store as it is, which a daemon may be writing, or on none.
+func planReading(ctx context.Context, path string, imp ingest.Import, name string, text []byte, o importFlags, given func(string) bool) (importPlan, error) {
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return planImport(ctx, nil, imp, name, text, o, given)
 	}
+	r, err := store.OpenRead(ctx, path)
+	if err != nil {
+		return importPlan{}, err
+	}
+	defer r.Close()
+	return planImport(ctx, r, imp, name, text, o, given)
+}
+
+// takeIn plans again while nobody else can write, and carries it out.
+func takeIn(ctx context.Context, path string, imp ingest.Import, name string, text []byte, o importFlags, given func(string) bool) (plan importPlan, _ ingest.Import, err error) {
 	st, err := store.Open(ctx, path, store.Options{})
 	if errors.Is(err, store.ErrInUse) {
-		return nil, nil, fmt.Errorf("%w; stop the daemon, import, and start it again; --dry-run works meanwhile", err)
+		return plan, imp, fmt.Errorf("%w; stop the daemon, import, and start it again; --dry-run works meanwhile", err)
 	}
 	if err != nil {
-		return nil, nil, err
+		return plan, imp, err
 	}
-	return st.Reader, st, nil
+	defer func() {
+		if closing := st.Close(); err == nil {
+			err = closing
+		}
+	}()
+	if plan, err = planImport(ctx, st.Reader, imp, name, text, o, given); err != nil || plan.nothing != "" {
+		return plan, imp, err
+	}
+	if plan.curves != nil {
+		imp, err = st.ImportCurves(ctx, imp, *plan.curves)
+	} else {
+		imp, err = st.ImportReadings(ctx, imp, plan.readings)
+	}
+	return plan, imp, err
 }
 
 // planImport finds out what importing would do, or every reason why it cannot be done.

@@ -205,7 +205,7 @@ func wallOfCurves(file string, curves exchange.Curves, at string, given bool) (t
 }
 
 // wallLayouts are the wall times that a flag takes; without a zone they are UTC.
-var wallLayouts = []string{time.RFC3339, "2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02T15:04", "2006-01-02 15:04", time.DateOnly}
+var wallLayouts = []string{time.RFC3339, "2006-01-02T15:04Z07:00", "2006-01-02 15:04:05Z07:00", "2006-01-02 15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02T15:04", "2006-01-02 15:04", time.DateOnly}
 
 func parseWall(text string) (time.Time, error) {
 	for _, layout := range wallLayouts {
