@@ -21,6 +21,7 @@ const (
 	BookHanging          = "hanging"
 	BookRun              = "run"
 	BookEvent            = "event"
+	BookHandReading      = "hand_reading"
 	BookRates            = "rates"
 )
 
@@ -59,6 +60,14 @@ type Span struct {
 	Sum      int64
 }
 
+// Backlog is what of one channel is still to be shipped.
+type Backlog struct {
+	Samples  int64 // in chunks and tails
+	Chunks   int64
+	LastBoot int64 // and elapsed time of the newest sample in the store
+	Last     time.Duration
+}
+
 // ShipCursor is how far a stream has been acknowledged by a target. What it counts
 // depends on the stream: Boot and At (elapsed microseconds, with N of the samples at
 // At already acknowledged) for samples and health; At alone, a BookChange.Seq, for the book.
@@ -80,3 +89,9 @@ type ShipAside struct {
 	Example  string    // the first of the lines
 	At       time.Time // when it was set aside, by the clock of the machine
 }
+
+// PartialError comes beside samples of which some are missing: what is there may be used,
+// with the doubt said.
+type PartialError struct{ Says string }
+
+func (e *PartialError) Error() string { return e.Says }

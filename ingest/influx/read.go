@@ -40,13 +40,10 @@ type shipped struct {
 type book struct {
 	boots        map[int64]ingest.BootRow
 	engines      map[int64]ingest.Engine
-	injectors    map[int64]ingest.Injector
 	tests        map[int64]ingest.Test
 	hangings     map[int64]ingest.Hanging
 	runs         map[int64]ingest.Run
-	events       map[int64]ingest.Event
 	calibrations map[int64]ingest.Calibration
-	checks       map[int64]ingest.CalibrationCheck
 	readings     map[int64]ingest.HandReading
 }
 
@@ -249,31 +246,26 @@ func (r *Reader) books(ctx context.Context) (map[string]*book, error) {
 }
 
 func newBook() *book {
-	return &book{map[int64]ingest.BootRow{}, map[int64]ingest.Engine{}, map[int64]ingest.Injector{}, map[int64]ingest.Test{}, map[int64]ingest.Hanging{},
-		map[int64]ingest.Run{}, map[int64]ingest.Event{}, map[int64]ingest.Calibration{}, map[int64]ingest.CalibrationCheck{}, map[int64]ingest.HandReading{}}
+	return &book{map[int64]ingest.BootRow{}, map[int64]ingest.Engine{}, map[int64]ingest.Test{}, map[int64]ingest.Hanging{},
+		map[int64]ingest.Run{}, map[int64]ingest.Calibration{}, map[int64]ingest.HandReading{}}
 }
 
-// add puts a row into the book. Kinds of a newer program are left out.
+// add puts a row into the book. Kinds that nobody asks for, or that are a newer program's,
+// are left out.
 func (b *book) add(kind string, id int64, text string) error {
 	switch kind {
 	case ingest.BookBoot:
 		return put(b.boots, id, text)
 	case ingest.BookEngine:
 		return put(b.engines, id, text)
-	case ingest.BookInjector:
-		return put(b.injectors, id, text)
 	case ingest.BookTest:
 		return put(b.tests, id, text)
 	case ingest.BookHanging:
 		return put(b.hangings, id, text)
 	case ingest.BookRun:
 		return put(b.runs, id, text)
-	case ingest.BookEvent:
-		return put(b.events, id, text)
 	case ingest.BookCalibration:
 		return put(b.calibrations, id, text)
-	case ingest.BookCalibrationCheck:
-		return put(b.checks, id, text)
 	case ingest.BookHandReading:
 		return put(b.readings, id, text)
 	}

@@ -70,15 +70,18 @@ func (r *Reader) Imports(ctx context.Context) ([]ingest.Import, error) {
 	return is, explain("list imports", r.path, err)
 }
 
+const selectHandReading = `SELECT id, import, line, test, hanging, hanging_name, run_name, run_number, day, injector,
+	volume_ml, duration_s, rate_ml_per_min, u_ml_per_min, odometer FROM hand_reading `
+
+func scanHandReading(row *sql.Rows) (h ingest.HandReading, err error) {
+	return h, row.Scan(&h.ID, &h.ImportID, &h.Line, &h.TestID, &h.HangingID, &h.Hanging, &h.Run, &h.RunNumber, wallTime{&h.Day}, &h.Injector,
+		realOrNaN{&h.VolumeML}, realOrNaN{&h.DurationS}, &h.RateMLPerMin, &h.UMLPerMin, realOrNaN{&h.Odometer})
+}
+
 // HandReadings lists a test's hand readings, or all when testID is 0, in the order of
 // the runs.
 func (r *Reader) HandReadings(ctx context.Context, testID int64) ([]ingest.HandReading, error) {
-	hs, err := list(ctx, r.db, func(row *sql.Rows) (h ingest.HandReading, err error) {
-		return h, row.Scan(&h.ID, &h.ImportID, &h.Line, &h.TestID, &h.HangingID, &h.Hanging, &h.Run, &h.RunNumber, wallTime{&h.Day}, &h.Injector,
-			realOrNaN{&h.VolumeML}, realOrNaN{&h.DurationS}, &h.RateMLPerMin, &h.UMLPerMin, realOrNaN{&h.Odometer})
-	}, `SELECT id, import, line, test, hanging, hanging_name, run_name, run_number, day, injector,
-		volume_ml, duration_s, rate_ml_per_min, u_ml_per_min, odometer
-		FROM hand_reading WHERE ?1 = 0 OR test = ?1 ORDER BY test, run_number, injector, id`, testID)
+	hs, err := list(ctx, r.db, scanHandReading, selectHandReading+`WHERE ?1 = 0 OR test = ?1 ORDER BY test, run_number, injector, id`, testID)
 	return hs, explain("list hand readings", r.path, err)
 }
 

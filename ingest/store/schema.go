@@ -333,7 +333,11 @@ CREATE TRIGGER calibration_insert_rates AFTER INSERT ON calibration BEGIN
 		OR NOT EXISTS (SELECT 1 FROM calibration k WHERE k.channel = new.channel AND k.id <> new.id AND (k.at IS NULL OR k.at < new.at)))
 	ORDER BY r.id;
 END;
-`, schemaImports}
+`, schemaImports, `
+INSERT INTO book_change (kind, row) SELECT 'hand_reading', id FROM hand_reading ORDER BY id;
+CREATE TRIGGER hand_reading_insert AFTER INSERT ON hand_reading BEGIN INSERT INTO book_change (kind, row) VALUES ('hand_reading', new.id); END;
+CREATE TRIGGER hand_reading_update AFTER UPDATE ON hand_reading BEGIN INSERT INTO book_change (kind, row) VALUES ('hand_reading', new.id); END;
+`}
 
 // sumsSince is the first schema in which every page carries a checksum.
 const sumsSince = 4

@@ -19,12 +19,13 @@ func (r *Reader) StoreID(ctx context.Context) (id string, err error) {
 	return id, explain("read the store's own mark", r.path, err)
 }
 
-// BookChanges lists the rows of the book that were written after a change, at most
-// limit of them, in the order of their last change.
-func (r *Reader) BookChanges(ctx context.Context, after int64, limit int) ([]ingest.BookChange, error) {
+// BookChanges lists the rows of the book that were written after a change, or with
+// rates the runs whose rates are to be worked out again since: at most limit of them, in the order
+// of their last change.
+func (r *Reader) BookChanges(ctx context.Context, rates bool, after int64, limit int) ([]ingest.BookChange, error) {
 	cs, err := list(ctx, r.db, func(row *sql.Rows) (c ingest.BookChange, err error) {
 		return c, row.Scan(&c.Seq, &c.Kind, &c.ID, wallTime{&c.At})
-	}, `SELECT seq, kind, row, at FROM book_change WHERE seq > ? ORDER BY seq LIMIT ?`, after, limit)
+	}, `SELECT seq, kind, row, at FROM book_change WHERE seq > ? AND (kind = ?) = ? ORDER BY seq LIMIT ?`, after, ingest.BookRates, rates, limit)
 	return cs, explain("list changes of the book", r.path, err)
 }
 
@@ -54,6 +55,8 @@ func (r *Reader) bookRow(ctx context.Context, kind string, id int64) (any, error
 		return byID(ctx, r.db, scanHanging, selectHanging+`WHERE id = ?`, id)
 	case ingest.BookEvent:
 		return byID(ctx, r.db, scanEvent, selectEvent+`WHERE id = ?`, id)
+	case ingest.BookHandReading:
+		return byID(ctx, r.db, scanHandReading, selectHandReading+`WHERE id = ?`, id)
 	case ingest.BookRun:
 		return r.Run(ctx, id)
 	}
@@ -148,14 +151,49 @@ func (r *Reader) SpanSamples(ctx context.Context, bootID int64, channel string, 
 	return samples, "", err
 }
 
-// Pending counts the samples of a channel's chunks that end at or after an elapsed time
-// of a boot, those of later boots included, and the chunks; what stands in the tail is
-// not counted, nor what was deleted to save space.
-func (r *Reader) Pending(ctx context.Context, channel string, bootID int64, from time.Duration) (samples, chunks int64, err error) {
-	err = r.db.QueryRowContext(ctx, `SELECT coalesce(sum(n), 0), count(*) FROM chunk
-		WHERE channel = (SELECT id FROM channel WHERE name = ?1) AND boot >= ?2 AND (boot > ?2 OR last_us >= ?3) AND raw`,
-		channel, bootID, ceilUS(from)).Scan(&samples, &chunks)
-	return samples, chunks, explain("count what is to be shipped", r.path, err)
+// Backlog counts what of a channel lies at or after an elapsed time of a boot, that of
+// later boots included; what was deleted to save space is left out. Of a chunk that
+// from divides, a part in proportion is counted.
+func (r *Reader) Backlog(ctx context.Context, channel string, bootID int64, from time.Duration) (ingest.Backlog, error) {
+	const op = "count what is to be shipped"
+	tx, err := r.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true}) // a tail must not become a chunk in between
+	if err != nil {
+		return ingest.Backlog{}, explain(op, r.path, err)
+	}
+	defer tx.Rollback()
+	var out ingest.Backlog
+	lo := ceilUS(from)
+	err = tx.QueryRowContext(ctx, `SELECT coalesce(sum(CASE WHEN boot = ?2 AND first_us < ?3 THEN n * (last_us - ?3) / max(last_us - first_us, 1) ELSE n END), 0), count(*)
+		FROM chunk WHERE channel = (SELECT id FROM channel WHERE name = ?1) AND boot >= ?2 AND (boot > ?2 OR last_us >= ?3) AND raw`,
+		channel, bootID, lo).Scan(&out.Samples, &out.Chunks)
+	if err != nil {
+		return ingest.Backlog{}, explain(op, r.path, err)
+	}
+	var lastUS sql.NullInt64
+	err = tx.QueryRowContext(ctx, `SELECT boot, last_us FROM chunk WHERE channel = (SELECT id FROM channel WHERE name = ?)
+		ORDER BY boot DESC, first_us DESC LIMIT 1`, channel).Scan(&out.LastBoot, &lastUS)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return ingest.Backlog{}, explain(op, r.path, err)
+	}
+	out.Last = fromUS(lastUS.Int64)
+	tails, err := list(ctx, tx, scanTail, `SELECT id, channel, boot, data FROM tail
+		WHERE channel = (SELECT id FROM channel WHERE name = ?) AND boot >= ? ORDER BY id`, channel, bootID)
+	if err != nil {
+		return ingest.Backlog{}, explain(op, r.path, err)
+	}
+	for _, t := range tails {
+		samples, err := t.decode()
+		if err != nil {
+			continue // verify tells of it
+		}
+		for _, s := range samples {
+			if t.boot > bootID || s.Elapsed > from {
+				out.Samples++
+			}
+		}
+		out.LastBoot, out.Last = t.boot, samples[len(samples)-1].Elapsed
+	}
+	return out, nil
 }
 
 // Cursors returns how far each stream of a target was acknowledged.
@@ -210,9 +248,9 @@ func (s *Store) Advance(ctx context.Context, target string, cursors []ingest.Shi
 
 // ShipAnchor returns what the stamps of a boot's points count from. The first call for a
 // boot takes its wall clock at elapsed zero as it is believed now, to the microsecond,
-// and keeps it for ever: points that were sent would double if it moved. Of boots whose
-// numbers agree in their last two digits, and whose points the stamps would not keep
-// apart, a later one is set behind the end of an earlier one.
+// and keeps it for ever: points that were sent would double if it moved. Of boots with a
+// channel in common whose numbers agree in their last two digits, which the stamps would
+// not keep apart, one is set behind the end of an earlier one.
 func (s *Store) ShipAnchor(ctx context.Context, bootID int64) (anchor time.Time, err error) {
 	const op = "anchor a boot's points"
 	get := func(q queryer) error {
@@ -240,7 +278,8 @@ func (s *Store) ShipAnchor(ctx context.Context, bootID int64) (anchor time.Time,
 			return a, row.Scan(wallTime{&a.anchor}, &a.lastUS)
 		}, `SELECT anchor, (SELECT coalesce(max(last_us), 0) FROM chunk c
 				WHERE c.channel IN (SELECT channel FROM boot_channel b WHERE b.boot = a.boot) AND c.boot = a.boot)
-			FROM ship_anchor a WHERE a.boot <> ?1 AND a.boot % 100 = ?1 % 100`, bootID)
+			FROM ship_anchor a WHERE a.boot <> ?1 AND a.boot % 100 = ?1 % 100
+			AND EXISTS (SELECT 1 FROM boot_channel x JOIN boot_channel y ON x.channel = y.channel WHERE x.boot = a.boot AND y.boot = ?1)`, bootID)
 		if err != nil {
 			return err
 		}
