@@ -244,7 +244,14 @@ func (s *Store) sealTails(ctx context.Context, tails []tailRow, damage error) er
 		}
 	}
 	if damage != nil {
-		return s.renewTails(ctx)
+		if err := s.renewTails(ctx); err != nil {
+			return err
+		}
+		// Whose they were is not known: of the last boot, as all open tails are.
+		_, err := s.w.ExecContext(ctx, `INSERT INTO aside (channel, boot, came, why, data)
+			SELECT channel, boot, 'tail', ?, x'' FROM boot_channel WHERE boot = (SELECT max(boot) FROM boot_channel)`,
+			damage.Error()+"; samples of this channel may have been on it; the table is kept as tail_damaged")
+		return err
 	}
 	_, err := s.w.ExecContext(ctx, `DELETE FROM tail`)
 	return err

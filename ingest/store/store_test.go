@@ -458,7 +458,7 @@ func TestOpenRefusesWhatItMustNotTouch(t *testing.T) {
 			flip(0, 0)(t, path)
 			execSQL(t, path, fmt.Sprintf("PRAGMA user_version = %d", SchemaVersion+1))
 		}, ErrNewer, ErrNewer, fmt.Sprintf("has schema %d, this program knows schemas up to %d", SchemaVersion+1, SchemaVersion)},
-		"a damaged magic":  {flip(3, 4), ErrNotStore, ErrNotStore, "restore a backup"},
+		"a damaged magic":  {flip(3, 5), ErrNotStore, ErrNotStore, "restore a backup"},
 		"a damaged header": {flip(16, 100), ErrNotStore, ErrNotStore, "estore a backup"},
 		"a damaged schema": {flip(100, pageSize), ErrNotStore, ErrNotStore, "restore a backup"},
 		"half a file":      {func(t *testing.T, path string) { os.WriteFile(path, good[:pageSize+100], 0o644) }, ErrNotStore, ErrNotStore, "restore a backup"},
@@ -781,7 +781,7 @@ func TestDamagedChunksAreNamedAndTheRestIsRead(t *testing.T) {
 	}
 }
 
-// Any byte of the file may go bad. Whatever opens then gives only samples that
+// Any two bytes of a page may go bad. Whatever opens then gives only samples that
 // were put; what is lost is said, unless the file as a whole is refused.
 func TestBytesFlippedAnywhereInTheFile(t *testing.T) {
 	ctx := t.Context()
@@ -810,6 +810,7 @@ func TestBytesFlippedAnywhereInTheFile(t *testing.T) {
 		b := slices.Clone(good)
 		at := rng.IntN(len(b))
 		b[at] ^= byte(1 << rng.IntN(8))
+		b[at-at%pageSize+(at+1+rng.IntN(99))%pageSize] ^= byte(1 << rng.IntN(8)) // on the same page: one byte is mended
 		if err := os.WriteFile(bad, b, 0o644); err != nil {
 			t.Fatal(err)
 		}
