@@ -51,8 +51,10 @@ var doors = map[string][]string{
 	"github.com/spf13/viper":                   {"config"},
 	"github.com/pelletier/go-toml":             {"config"},
 	"modernc.org/sqlite":                       {"ingest/store"},
+	"modernc.org/libc":                         {"ingest/store"},
 	"github.com/spf13/cobra":                   {"cmd/brimline"},
 	"github.com/hanwen/go-fuse":                {"ingest/store/crashtest"},
+	"github.com/parquet-go/parquet-go":         {"ingest/exchange"},
 	"github.com/influxdata/influxdb-client-go": {"ingest/influx"},
 	"github.com/VictoriaMetrics/metrics":       {"cmd/brimline/serve"},
 	"periph.io/x/host/v3/bcm283x":              {}, // guesses a wrong register base on newer boards
