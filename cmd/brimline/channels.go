@@ -110,7 +110,11 @@ func runChannels(ctx context.Context, o channelsOptions, out, errs io.Writer) (e
 			return fmt.Errorf("channels: %w", err)
 		}
 		if holder != "" {
-			return fmt.Errorf("channels: the daemon or another brimline (%s) has the store in %s and with it the converters: see http://%s/ or /api/v1/state there, or stop it first", holder, cfg.Store.Dir, cfg.Serve.Listen)
+			says := fmt.Sprintf("the daemon or another brimline (%s) has the store in %s and with it the converters: see http://%s/ or /api/v1/state there, or stop it first", holder, cfg.Store.Dir, cfg.Serve.Listen)
+			if line := daemonShipping(ctx, cfg.Serve.Listen); line != "" {
+				says += "; " + line
+			}
+			return fmt.Errorf("channels: %s", says)
 		}
 	}
 	calibrations, err := keptCalibrations(ctx, cfg, o.sim)

@@ -16,20 +16,25 @@ import (
 
 	"brimline/analysis/curve"
 	"brimline/analysis/rate"
+	"brimline/config"
+	"brimline/ingest"
 	"brimline/ingest/exchange"
+	"brimline/ingest/influx"
 	"brimline/ingest/store"
 )
 
 // ratesFlags is what `rates` may be told.
 type ratesFlags struct {
-	asJSON        bool
-	columns       string
-	countsPerGram float64
-	density       float64
-	densityU      float64
-	capacity      float64
-	from, to      secondsFlag
-	data          string
+	asJSON               bool
+	columns              string
+	countsPerGram        float64
+	density              float64
+	densityU             float64
+	capacity             float64
+	from                 fromFlag
+	to                   secondsFlag
+	data                 string
+	config, bench, store string // with --from influx
 }
 
 func newRatesCommand() *cobra.Command {
@@ -46,13 +51,16 @@ FILE.csv has a first column elapsed_s (seconds) or time (seconds or clock stamps
 and one column for each channel, named with its unit: tube1_g, a_ml, x_counts.
 Commas or semicolons, decimal points or (with semicolons) commas, # comments.
 
-TEST is the label or number of a test in the store of --data.
+TEST is the label or number of a test in the store of --data, or with --from influx
+of a test in the shared database that [influx] of --config names: the readings come
+from there, and the answer is the one that the bench itself gives.
 
 Exit code 3 means that the figures are printed but no finding may rest on them.`,
 		Example: "  brimline rates curves.csv --density 0.832\n" +
 			"  brimline rates cell.csv --columns time,cell_counts --counts-per-gram 1540\n" +
 			"  brimline rates tank.csv --columns time,tank_g --from 43h --to 44h\n" +
-			"  brimline rates T1 --data /var/lib/brimline --json",
+			"  brimline rates T1 --data /var/lib/brimline --json\n" +
+			"  brimline rates T1 --from influx --config bench.toml --bench north",
 		Args: usageArgs(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error { return runRates(c, args[0], o) },
 	}
@@ -63,9 +71,13 @@ Exit code 3 means that the figures are printed but no finding may rest on them.`
 	f.Float64Var(&o.density, "density", 0, "of the fuel at the tubes' temperature, g/mL, to give volume rates")
 	f.Float64Var(&o.densityU, "density-u", 0, "standard uncertainty of --density, g/mL")
 	f.Float64Var(&o.capacity, "capacity", 0, "of a tube, mL, to say when one was near full (grams need --density)")
-	f.Var(&o.from, "from", "leave out what is before: seconds, or 90s, 10m, 43h")
+	f.Var(&o.from, "from", "leave out what is before: seconds, or 90s, 10m, 43h; or \"influx\": take TEST from the shared database")
 	f.Var(&o.to, "to", "leave out what is after; with --from and --to the stretch is fitted as one, not cut into fills")
 	f.StringVar(&o.data, "data", "", "folder of the store, for a TEST")
+	f.StringVar(&o.config, "config", "", "a bench's TOML file whose [influx] says where the shared database is, for --from influx")
+	f.StringVar(&o.bench, "bench", "", "whose TEST, for --from influx (default: the bench of --config)")
+	f.StringVar(&o.store, "store", "", "which store of the bench, by its mark, for --from influx: asked for where two have such a TEST")
+	cobra.CheckErr(c.MarkFlagFilename("config", "toml"))
 	return c
 }
 
@@ -92,11 +104,38 @@ func (s *secondsFlag) Set(text string) error {
 	return nil
 }
 
+// fromFlag is --from: a time, or the word influx.
+type fromFlag struct {
+	secondsFlag
+	influx bool
+}
+
+func (f *fromFlag) String() string {
+	if f.influx {
+		return "influx"
+	}
+	return f.secondsFlag.String()
+}
+
+func (f *fromFlag) Set(text string) error {
+	if f.influx = text == "influx"; f.influx {
+		return nil
+	}
+	if err := f.secondsFlag.Set(text); err != nil {
+		return fmt.Errorf("%w, nor \"influx\"", err)
+	}
+	return nil
+}
+
 func runRates(c *cobra.Command, what string, o ratesFlags) error {
 	given := c.Flags().Changed
 	var set ratedSet
 	var err error
-	if isFile(what) {
+	if o.from.influx {
+		set, err = ratesFromInflux(c, what, o, given)
+	} else if given("bench") || given("config") || given("store") {
+		err = badInput(errors.New("rates: --config, --bench and --store go with --from influx: add it, or leave them out"))
+	} else if isFile(what) {
 		set, err = ratesOfFile(what, o, given)
 	} else {
 		set, err = ratesOfTest(c, what, o, given)
@@ -257,6 +296,48 @@ func ratesOfTest(c *cobra.Command, ref string, o ratesFlags, given func(string) 
 	t, err := fitTest(c.Context(), r, ref)
 	if err != nil {
 		if errors.Is(err, store.ErrNotFound) {
+			err = badInput(err)
+		}
+		return set, fmt.Errorf("rates: %w", err)
+	}
+	return ratesOf(t), nil
+}
+
+// ratesFromInflux is the rates of a test that is read back from the shared database.
+func ratesFromInflux(c *cobra.Command, ref string, o ratesFlags, given func(string) bool) (ratedSet, error) {
+	var set ratedSet
+	for _, name := range []string{"columns", "counts-per-gram", "density", "density-u", "capacity", "to", "data"} {
+		if given(name) {
+			return set, badInput(fmt.Errorf("rates: --%s does not go with --from influx, which takes all it needs from the shared database: leave one of them out", name))
+		}
+	}
+	if isFile(ref) {
+		return set, badInput(fmt.Errorf("rates: %s is a file, and --from influx is for a test: leave one of them out", ref))
+	}
+	if o.config == "" {
+		return set, badInput(errors.New("rates: --from influx needs --config: the file of a bench whose [influx] says where the shared database is"))
+	}
+	cfg, err := config.Load(o.config)
+	if err != nil {
+		return set, badInput(fmt.Errorf("rates: %w", err))
+	}
+	target, err := influxTarget(cfg, nil)
+	if err != nil {
+		return set, fmt.Errorf("rates: %w", err)
+	}
+	if given("bench") {
+		target.Bench = o.bench
+	}
+	r, err := influx.OpenRead(c.Context(), target, o.store, ref)
+	if err != nil {
+		if errors.Is(err, ingest.ErrNotFound) {
+			err = badInput(err)
+		}
+		return set, fmt.Errorf("rates: %w", err)
+	}
+	t, err := fitTest(c.Context(), r, ref)
+	if err != nil {
+		if errors.Is(err, ingest.ErrNotFound) {
 			err = badInput(err)
 		}
 		return set, fmt.Errorf("rates: %w", err)

@@ -150,11 +150,15 @@ func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Lo
 	d := &daemon{cfg: cfg, store: st, bench: bench, log: log}
 	d.recorder = ingest.NewRecorder(st, boot.ID, ingest.RecorderOptions{})
 	d.keeping = newKeeping(st, cfg.Store, boot, bench, log)
+	var shippingStatus func() serve.ShippingStatus
+	if d.shipping = newShipping(cfg, st, o.sim, log); d.shipping != nil {
+		shippingStatus = d.shipping.status
+	}
 	d.server = serve.New(serve.Options{
 		Room: d.keeping.room, Clock: d.keeping.wallClock,
 		Bench: cfg.Bench.Name, Simulated: o.sim, Version: version, Boot: boot.ID,
 		Channels: pageChannels(cfg.Channels, calibrations), DensityGPerML: cfg.Fuel.DensityGPerML,
-		Store: d.storeStatus, Log: log, Health: rig.NewHealth(healthChannels(cfg.Channels)),
+		Store: d.storeStatus, Shipping: shippingStatus, Log: log, Health: rig.NewHealth(healthChannels(cfg.Channels)),
 		Finder: liveFinding{
 			store: st.Reader, boot: boot.ID, clock: bench.clock, channels: cfg.Channels, calibrations: calibrations,
 			density: densityOf(ingest.Fuel{DensityGPerML: cfg.Fuel.DensityGPerML, UDensity: cfg.Fuel.DensityU}), limits: cfg.Limits,
@@ -176,6 +180,7 @@ type daemon struct {
 	bench    *bench
 	recorder *ingest.Recorder
 	keeping  *keeping // nil: nothing watches over the disk and the clock
+	shipping *shipping // nil: there is no shared store
 	server   *serve.Server
 	log      *slog.Logger
 }
@@ -196,6 +201,12 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 	if d.keeping != nil {
 		record = d.keeping.keeper.Sink(d.recorder)
 		d.keeping.run(acquiring, &g)
+	}
+	if d.shipping != nil {
+		g.Go(func() error {
+			d.shipping.run(acquiring)
+			return nil
+		})
 	}
 	g.Go(func() error {
 		defer stopAcquiring() // without the page the daemon ends too
