@@ -164,8 +164,9 @@ func fitTest(ctx context.Context, r testSource, ref string) (testFits, error) {
 func (out *testFits) fitRun(ctx context.Context, r testSource, boots []ingest.Boot, run ingest.Run) error {
 	series, err := r.RunSeries(ctx, run)
 	var damage *store.DamageError
-	if errors.As(err, &damage) {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("run %d: %v", run.Number, damage))
+	var partial *ingest.PartialError
+	if errors.As(err, &damage) || errors.As(err, &partial) {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("run %d: %v", run.Number, err))
 	} else if err != nil {
 		return err
 	}
