@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -53,6 +54,16 @@ func written(b *testing.B) (n int64) {
 		}
 	}
 	return n
+}
+
+// cpuSeconds is the processor time that the process has used: what "a core" takes, also where
+// the machine is busy with other things.
+func cpuSeconds(b *testing.B) float64 {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano()).Seconds()
 }
 
 // BenchmarkRun stores a bench's run, one commit for each second of it, and reports
@@ -107,6 +118,7 @@ func BenchmarkBulk(b *testing.B) {
 	defer s.Close()
 	data := benchSeconds(4, 300)
 	n := 0
+	cpu := cpuSeconds(b)
 	for b.Loop() {
 		boot, err := s.NewBoot(ctx, time.Now(), tubes(4))
 		if err != nil {
@@ -124,6 +136,7 @@ func BenchmarkBulk(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "samples/s")
+	b.ReportMetric(float64(n)/(cpuSeconds(b)-cpu), "samples/core-s")
 }
 
 // BenchmarkReadHour reads one channel's hour.
@@ -144,6 +157,7 @@ func BenchmarkReadHour(b *testing.B) {
 		}
 	}
 	n := 0
+	cpu := cpuSeconds(b)
 	for b.Loop() {
 		got, err := s.Samples(ctx, boot.ID, "tube2", 0, End)
 		if err != nil {
@@ -153,4 +167,39 @@ func BenchmarkReadHour(b *testing.B) {
 	}
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "samples/s")
 	b.ReportMetric(b.Elapsed().Seconds()*1000/float64(b.N), "ms/hour")
+	b.ReportMetric((cpuSeconds(b)-cpu)*1000/float64(b.N), "core-ms/hour")
+	st, err := s.Stats(ctx)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportMetric(float64(st.FileBytes)/float64(st.Samples), "file-B/sample") // of four channels' hour
+	b.ReportMetric(float64(st.DataBytes)/float64(st.Samples), "B/sample")
+}
+
+// BenchmarkVerify checks an hour of four channels, as `brimline verify` does.
+func BenchmarkVerify(b *testing.B) {
+	ctx := b.Context()
+	s, err := Open(ctx, filepath.Join(b.TempDir(), "bench.db"), Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer s.Close()
+	boot, err := s.NewBoot(ctx, time.Now(), tubes(4))
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, batch := range benchSeconds(4, 3600) {
+		if err := s.Append(ctx, boot.ID, batch); err != nil {
+			b.Fatal(err)
+		}
+	}
+	n := int64(0)
+	for b.Loop() {
+		check, err := s.Verify(ctx)
+		if err != nil || len(check.Damaged) > 0 {
+			b.Fatal(check.Damaged, err)
+		}
+		n += check.Samples
+	}
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "samples/s")
 }

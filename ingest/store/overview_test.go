@@ -148,6 +148,7 @@ func BenchmarkOverview(b *testing.B) {
 	}
 	for _, days := range []int{365, 166, 13} {
 		b.Run(fmt.Sprintf("days=%d", days), func(b *testing.B) {
+			cpu := cpuSeconds(b)
 			for b.Loop() {
 				got, err := s.Overview(ctx, day, day.AddDate(0, 0, days), 1000)
 				if err != nil || len(got) != 4 || len(got[0].Columns) < 990 {
@@ -155,6 +156,7 @@ func BenchmarkOverview(b *testing.B) {
 				}
 			}
 			b.ReportMetric(b.Elapsed().Seconds()*1000/float64(b.N), "ms/overview")
+			b.ReportMetric((cpuSeconds(b)-cpu)*1000/float64(b.N), "core-ms/overview")
 		})
 	}
 }
