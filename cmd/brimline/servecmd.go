@@ -179,7 +179,7 @@ type daemon struct {
 	store    *store.Store
 	bench    *bench
 	recorder *ingest.Recorder
-	keeping  *keeping // nil: nothing watches over the disk and the clock
+	keeping  *keeping  // nil: nothing watches over the disk and the clock
 	shipping *shipping // nil: there is no shared store
 	server   *serve.Server
 	log      *slog.Logger
