@@ -88,6 +88,9 @@ func (s *Store) Append(ctx context.Context, bootID int64, samples []rig.Sample) 
 			c := next[number]
 			saved := len(s.open[number].samples) // that many of c's are in tail rows
 			for {
+				if k := len(c.samples); k > 0 && k <= maxChunkSamples && cell(c.samples[k-1]) == cell(c.samples[0]) {
+					break // the usual case, told by its ends: they are in order
+				}
 				n, full := firstStretch(c.samples)
 				if !full {
 					break
@@ -409,6 +412,11 @@ func (r *Reader) Samples(ctx context.Context, bootID int64, channel string, from
 	if err != nil {
 		return nil, explain(op, r.path, err)
 	}
+	total := 0
+	for _, c := range rows {
+		total += min(c.m.n, maxChunkSamples) // a damaged row asks for no more
+	}
+	out = slices.Grow(out, total)
 	for _, c := range rows {
 		// One by one, so that a bad page costs the chunks on it and no others.
 		var data []byte
