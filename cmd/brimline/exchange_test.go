@@ -228,6 +228,44 @@ func TestExportRange(t *testing.T) {
 	}
 }
 
+// What a rule deleted from a time range is told, and stands in the table's own metadata.
+func TestExportTellsOfDeletedReadings(t *testing.T) {
+	dir, out := exchangeStore(t, "Sprayer 1", "T1"), t.TempDir()
+	s, err := store.Open(t.Context(), filepath.Join(dir, realStore), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	boot, err := s.NewBoot(t.Context(), exchangeStart.Add(time.Hour), []rig.Channel{{Name: "tube1"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var samples []rig.Sample
+	for n := range 1300 {
+		samples = append(samples, rig.Sample{Seq: uint64(n), Reading: rig.Reading{Elapsed: time.Duration(n) * 100 * time.Millisecond}})
+	}
+	if err := s.Append(t.Context(), boot.ID, samples); err != nil {
+		t.Fatal(err)
+	}
+	chunks, err := s.WatchChunks(t.Context(), ingest.WatchQuery{Before: time.Hour, Limit: 1})
+	if err != nil || len(chunks) != 1 {
+		t.Fatal(chunks, err)
+	}
+	if _, err := s.DeleteWatchRaw(t.Context(), ingest.RuleAge, exchangeStart.AddDate(0, 1, 0), chunks); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	told := decoded[exportJSON](t, brimline(t, exitDone, "export", "--from", "2026-03-02", "--to", "2026-03-03", "--what", "curves", "--data", dir, "--out", out, "--json"))
+	text, err := os.ReadFile(told.Files[0].File)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(told.Warnings) != 1 || !strings.Contains(told.Warnings[0], "were deleted (rule age)") || !bytes.Contains(text, []byte("# doubt: "+told.Warnings[0])) || told.Files[0].Rows != 27000+1300-600 {
+		t.Errorf("%+v", told)
+	}
+}
+
 func TestExportRefuses(t *testing.T) {
 	dir, out := exchangeStore(t, "Sprayer 1", "T1"), t.TempDir()
 	file := filepath.Join(out, "test-T1-rates.csv")

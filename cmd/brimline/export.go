@@ -329,6 +329,9 @@ func (e *exporter) exportRange(ctx context.Context, from, to time.Time) error {
 	if !slices.Contains(tables, "curves") {
 		return nil
 	}
+	if err := e.warnOfDeleted(ctx, boots, from, to); err != nil {
+		return err
+	}
 	return writeTable(e, "curves", exchange.NewCurves, func(table exchange.Table[exchange.CurveRow]) error {
 		for _, b := range boots {
 			if !b.Wall.Before(to) {
@@ -350,6 +353,25 @@ func (e *exporter) exportRange(ctx context.Context, from, to time.Time) error {
 		}
 		return nil
 	})
+}
+
+// warnOfDeleted tells of readings of a time range that were deleted by a rule: what is
+// missing from the table was measured.
+func (e *exporter) warnOfDeleted(ctx context.Context, boots []ingest.Boot, from, to time.Time) error {
+	for _, b := range boots {
+		gone, err := e.r.RawDeleted(ctx, b.ID)
+		if err != nil {
+			return err
+		}
+		for _, d := range gone {
+			first, last := b.Wall.Add(d.From), b.Wall.Add(d.To)
+			if first.Before(to) && !last.Before(from) {
+				e.warn(fmt.Sprintf("between %s and %s raw readings of watches were deleted (rule %s); their overviews are kept, and not exported",
+					first.UTC().Format(time.DateTime), last.UTC().Format(time.DateTime), d.Rule))
+			}
+		}
+	}
+	return nil
 }
 
 // testsIn is the tests with those of their runs that began in a time range.
