@@ -610,13 +610,14 @@ func TestStepsPerUnit(t *testing.T) {
 }
 
 // BenchmarkExport exports readings at 80 a second of the store to a file: a channel-hour,
-// and a day of four channels. The peak of the memory shows that it does not grow with time.
+// and a day of four channels.
 func BenchmarkExport(b *testing.B) {
 	for _, size := range []struct {
 		name     string
 		channels int
 		hours    int
-	}{{"channel-hour", 1, 1}, {"day-of-4", 4, 24}} {
+		formats  []string // a day is written as Parquet alone: 2.3 GB as CSV, 6 GB as JSON
+	}{{"channel-hour", 1, 1, []string{"csv", "parquet", "json"}}, {"day-of-4", 4, 24, []string{"parquet"}}} {
 		dir := b.TempDir()
 		s, err := store.Open(b.Context(), filepath.Join(dir, realStore), store.Options{})
 		if err != nil {
@@ -651,7 +652,7 @@ func BenchmarkExport(b *testing.B) {
 		if err := s.Close(); err != nil {
 			b.Fatal(err)
 		}
-		for _, format := range []string{"csv", "parquet", "json"} {
+		for _, format := range size.formats {
 			b.Run("size="+size.name+"/format="+format, func(b *testing.B) {
 				b.ReportAllocs()
 				out := b.TempDir()
