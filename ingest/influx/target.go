@@ -2,6 +2,7 @@ package influx
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -84,13 +85,10 @@ func (d *door) Do(req *http.Request) (*http.Response, error) {
 		return nil, fmt.Errorf("%w: it answers %s", errNotInflux, resp.Status)
 	}
 	var answer struct{ Code, Message, Error string }
-	if json.Unmarshal(said, &answer) == nil && answer.Message == "" {
-		answer.Message = answer.Error
-		if answer.Message == "" {
-			answer.Message = resp.Header.Get("X-Influxdb-Error")
-		}
-		answer.Code = resp.Status
-		if said, err = json.Marshal(map[string]string{"code": answer.Code, "message": answer.Message}); err != nil {
+	if json.Unmarshal(said, &answer) == nil {
+		said, err = json.Marshal(map[string]string{
+			"code": cmp.Or(answer.Code, resp.Status), "message": cmp.Or(answer.Message, answer.Error, resp.Header.Get("X-Influxdb-Error"))})
+		if err != nil {
 			return nil, err
 		}
 		resp.Header.Set("Content-Type", "application/json")
