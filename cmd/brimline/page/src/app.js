@@ -185,7 +185,7 @@ function shippingText(x) {
   if (!x) return "";
   const behind = x.behind_points === 0 ? "nothing behind" : `${x.behind_points.toLocaleString("en")} points behind (${upText(x.behind_s)})`;
   const aside = x.aside > 0 ? `, ${x.aside.toLocaleString("en")} refused and set aside` : "";
-  return `Shared store ${x.target}: ${x.state}, ${behind}${aside}${x.says ? `. ${x.says}` : ""}`;
+  return `Shared store ${x.target}: ${x.state}, ${behind}${aside}${x.says ? `: ${x.says}` : ""}`;
 }
 
 const size = (b) => (b < 1e6 ? `${Math.round(b / 1e3)} kB` : b < 1e9 ? `${(b / 1e6).toFixed(1)} MB` : `${(b / 1e9).toFixed(1)} GB`);
