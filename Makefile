@@ -64,7 +64,7 @@ test: page reader vet build-all influxd
 # which needs cgo and a C compiler.
 race:
 	command -v gcc >/dev/null || { apt-get update && apt-get install -y --no-install-recommends gcc libc6-dev; }
-	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./rig/tca9548a ./rig/outlet ./ingest ./ingest/store ./cmd/brimline/serve
+	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./rig/tca9548a ./rig/outlet ./ingest ./ingest/store ./ingest/influx ./cmd/brimline/serve
 
 # Power cuts, full and failing disks: a memory card of our own (FUSE) under a real ext4,
 # mounted where only these tests see it. Installs what it needs with apt.

@@ -21,7 +21,7 @@ type Source interface {
 	Boots(ctx context.Context) ([]ingest.Boot, error)
 	WatchBoots(ctx context.Context) ([]ingest.Boot, error)
 	BootChannels(ctx context.Context, bootID int64) ([]rig.Channel, error)
-	Spans(ctx context.Context, bootID int64, channel string, from time.Duration, limit int) ([]ingest.Span, error)
+	Spans(ctx context.Context, bootID int64, channel string, from time.Duration, limit int, open bool) ([]ingest.Span, error)
 	SpanSamples(ctx context.Context, bootID int64, channel string, from, to time.Duration) (samples []rig.Sample, damaged string, err error)
 	Backlog(ctx context.Context, channel string, bootID int64, from time.Duration) (ingest.Backlog, error)
 	BookChanges(ctx context.Context, rates bool, after int64, limit int) ([]ingest.BookChange, error)
@@ -119,7 +119,7 @@ func (s *Shipper) anchorOf(ctx context.Context, b boots, boot int64) (anchor int
 	if err != nil {
 		return 0, false, err
 	}
-	s.anchors[boot] = t.UnixNano()
+	s.anchors[boot], s.anchored = t.UnixNano(), true
 	return t.UnixNano(), false, nil
 }
 
@@ -130,7 +130,7 @@ func (s *Shipper) collect(ctx context.Context) (b *batch, more bool, err error) 
 	if err != nil {
 		return nil, false, err
 	}
-	s.held = false
+	s.held, s.anchored = false, false
 	bookMore, err := s.collectBook(ctx, b)
 	if err != nil {
 		return nil, false, err
@@ -175,7 +175,7 @@ func (s *Shipper) collect(ctx context.Context) (b *batch, more bool, err error) 
 		more = more || full
 	}
 	s.turn++
-	return b, more, nil
+	return b, more || s.anchored, nil // a boot's row with its anchor follows at once
 }
 
 func (s *Shipper) addStreams(channel string) {
@@ -371,7 +371,7 @@ func (s *Shipper) eachBoot(ctx context.Context, b *batch, known boots, st *chann
 // there were any.
 func (s *Shipper) read(ctx context.Context, b *batch, st *channelStream) (bool, error) {
 	for {
-		spans, err := s.source.Spans(ctx, st.cursor.Boot, st.channel, st.pos, spansAtOnce)
+		spans, err := s.source.Spans(ctx, st.cursor.Boot, st.channel, st.pos, spansAtOnce, true)
 		if err != nil {
 			return false, err
 		}
@@ -550,14 +550,11 @@ func (s *Shipper) collectHealth(ctx context.Context, b *batch, known boots, st *
 	n := 0
 	return s.eachBoot(ctx, b, known, st, func(anchor int64, _ bool) (bool, error) {
 		for {
-			spans, err := s.source.Spans(ctx, st.cursor.Boot, st.channel, fromUS(st.cursor.At), spansAtOnce)
+			spans, err := s.source.Spans(ctx, st.cursor.Boot, st.channel, fromUS(st.cursor.At), spansAtOnce, false)
 			if err != nil {
 				return false, err
 			}
 			for _, span := range spans {
-				if span.Open {
-					return false, nil
-				}
 				if n >= most {
 					return true, nil
 				}

@@ -39,6 +39,7 @@ type Shipper struct {
 	anchors      map[int64]int64
 	turn         int
 	held         bool // a boot's clock was never set
+	anchored     bool // a boot got its anchor, or it was read
 	nextMeasure  time.Time
 
 	mu     sync.Mutex

@@ -92,9 +92,9 @@ func (r *Reader) bootRow(ctx context.Context, id int64) (any, error) {
 }
 
 // Spans lists what the store holds of a channel in a boot from an elapsed time on: at
-// most limit chunks, and when they are all, the open tail. What does not reach from is
+// most limit chunks, and when they are all and open asks for it, the open tail. What does not reach from is
 // left out. A tail that cannot be decoded is left out too; verify tells of it.
-func (r *Reader) Spans(ctx context.Context, bootID int64, channel string, from time.Duration, limit int) ([]ingest.Span, error) {
+func (r *Reader) Spans(ctx context.Context, bootID int64, channel string, from time.Duration, limit int, open bool) ([]ingest.Span, error) {
 	op := fmt.Sprintf("list what there is of channel %q, boot %d", channel, bootID)
 	tx, err := r.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true}) // a tail must not become a chunk in between
 	if err != nil {
@@ -113,7 +113,7 @@ func (r *Reader) Spans(ctx context.Context, bootID int64, channel string, from t
 		WHERE channel = (SELECT id FROM channel WHERE name = ?) AND boot = ? AND first_us > ? AND last_us >= ?
 		ORDER BY first_us, id LIMIT ?`,
 		channel, bootID, max(lo, math.MinInt64+chunkUS)-chunkUS, lo, limit)
-	if err != nil || len(spans) == limit {
+	if err != nil || len(spans) == limit || !open {
 		return spans, explain(op, r.path, err)
 	}
 	tails, err := list(ctx, tx, scanTail, `SELECT id, channel, boot, data FROM tail
@@ -121,14 +121,14 @@ func (r *Reader) Spans(ctx context.Context, bootID int64, channel string, from t
 	if err != nil {
 		return nil, explain(op, r.path, err)
 	}
-	var open []rig.Sample
+	var samples []rig.Sample
 	for _, t := range tails {
 		if part, err := t.decode(); err == nil {
-			open = append(open, part...)
+			samples = append(samples, part...)
 		}
 	}
-	if len(open) > 0 {
-		m := summarise(open)
+	if len(samples) > 0 {
+		m := summarise(samples)
 		if m.lastUS >= lo {
 			s := ingest.Span{From: fromUS(m.firstUS), To: fromUS(m.lastUS), N: m.n, Raw: true, Open: true, Sum: m.sum}
 			copy(s.Quality[:], m.quality[:])
