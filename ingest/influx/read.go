@@ -28,7 +28,14 @@ type Reader struct {
 	store   string // tag store
 	query   api.QueryAPI
 	book    book
-	shipped map[string]map[int64]shipped // by channel's tag and boot
+	shipped map[shippedKey]shipped
+}
+
+// shippedKey is the channel's tag and the stamp, which tells boots of one number apart that
+// a store had before and after it was restored from a backup.
+type shippedKey struct {
+	channel string
+	stamp   int64
 }
 
 type shipped struct {
@@ -378,44 +385,21 @@ func (r *Reader) Calibrations(_ context.Context, channel string) ([]ingest.Calib
 }
 
 func (r *Reader) readShipped(ctx context.Context) error {
-	type key struct {
-		channel string
-		ns      int64
-	}
-	type point struct {
-		boot int64
-		shipped
-	}
-	points := map[key]*point{}
-	err := r.ask(ctx, r.from(time.Unix(0, 0), farAway)+r.where("brimline_shipped")+` |> keep(columns: ["_time", "_field", "_value", "channel"])`,
+	r.shipped = map[shippedKey]shipped{}
+	return r.ask(ctx, r.from(time.Unix(0, 0), farAway)+r.where("brimline_shipped")+` |> filter(fn: (r) => r._field != "boot") |> keep(columns: ["_time", "_field", "_value", "channel"])`,
 		func(v *query.FluxRecord) error {
 			channel, _ := v.ValueByKey("channel").(string)
-			k := key{channel, v.Time().UnixNano()}
-			p := points[k]
-			if p == nil {
-				p = &point{}
-				points[k] = p
-			}
+			k := shippedKey{channel, v.Time().UnixNano()}
+			p := r.shipped[k]
 			switch value := v.Value().(type) {
 			case int64:
-				if v.Field() == "boot" {
-					p.boot = value
-				} else {
-					p.toUS = value
-				}
+				p.toUS = value
 			case bool:
 				p.whole = value
 			}
+			r.shipped[k] = p
 			return nil
 		})
-	r.shipped = map[string]map[int64]shipped{}
-	for k, p := range points {
-		if r.shipped[k.channel] == nil {
-			r.shipped[k.channel] = map[int64]shipped{}
-		}
-		r.shipped[k.channel][p.boot] = p.shipped
-	}
-	return err
 }
 
 // RunSeries returns the samples of a run, one Series for each of its positions in their
@@ -435,7 +419,7 @@ func (r *Reader) RunSeries(ctx context.Context, run ingest.Run) ([]ingest.Series
 		if number < 0 {
 			return nil, fmt.Errorf("read run %d from %s: boot %d has no channel %q: %w", run.Number, r.target, run.BootID, p.Channel, ingest.ErrNotFound)
 		}
-		came, ok := r.shipped[tagValue(p.Channel)][run.BootID]
+		came, ok := r.shipped[shippedKey{tagValue(p.Channel), boot.Anchor.UnixNano() + slot(boot.ID, 0)}]
 		switch {
 		case !ok:
 			return nil, fmt.Errorf("read run %d from %s: no raw samples of channel %s have come: wait until the bench has shipped them; it must ship them all (raw = %q)", run.Number, r.target, p.Channel, RawAll)

@@ -205,6 +205,9 @@ func TestReadingBack(t *testing.T) {
 		t.Errorf("the named card's test: %.200v, %v", got, err)
 	}
 
+	// A store that is restored from a backup uses numbers again: what it says now holds.
+	restored(t, func(s *store.Store) { ship(s, "east") }, func() (*Reader, error) { return OpenRead(ctx, target("east"), "", "T1") })
+
 	wrong := target("north")
 	wrong.Token = "admin:wrong"
 	if _, err := OpenRead(ctx, wrong, "", "T1"); err == nil || !strings.Contains(err.Error(), "refuses the token") || strings.Contains(err.Error(), "admin:wrong") {
@@ -217,6 +220,61 @@ func TestReadingBack(t *testing.T) {
 	server.Stop()
 	if _, err := OpenRead(ctx, target("north"), "", "T1"); err == nil || !strings.Contains(err.Error(), "cannot be reached") {
 		t.Errorf("no server: %v", err)
+	}
+}
+
+// restored makes a store and a backup of it, ships a run that was made after the backup,
+// restores, and ships another run of that number.
+func restored(t *testing.T, ship func(*store.Store), read func() (*Reader, error)) {
+	t.Helper()
+	ctx := t.Context()
+	dir := t.TempDir()
+	path := filepath.Join(dir, "bench.db")
+	s, _ := history(t, path)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := store.Backup(ctx, path, filepath.Join(dir, "backup.db")); err != nil {
+		t.Fatal(err)
+	}
+	add := func(wall time.Time, remarks ...string) ingest.Run {
+		t.Helper()
+		s = openStore(t, path)
+		boot := newBoot(t, s, wall)
+		record(t, s, boot, 0, 20)
+		run, err := s.StartRun(ctx, ingest.Run{TestID: 1, HangingID: 1, BootID: boot.ID, Start: 5 * time.Second, End: 15 * time.Second, Positions: []ingest.PositionOn{{Channel: "tube1", Injector: 1}}})
+		for _, remark := range remarks {
+			if err == nil {
+				err = s.NoteRun(ctx, run.ID, remark)
+			}
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		ship(s)
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return run
+	}
+	before := add(monday.Add(5*time.Hour), "before", "before", "before")
+	if _, err := store.Restore(ctx, filepath.Join(dir, "backup.db"), path, monday.Add(6*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	after := add(monday.Add(7 * time.Hour))
+	if before.ID != after.ID || before.BootID != after.BootID {
+		t.Fatalf("runs %d and %d of boots %d and %d: the test needs equal ones", before.ID, after.ID, before.BootID, after.BootID)
+	}
+	r, err := read()
+	if err != nil {
+		t.Fatal(err)
+	}
+	runs, err := r.Runs(ctx, 1)
+	if err != nil || len(runs) != 2 || runs[1].Note != "" {
+		t.Fatalf("runs %+v, %v: want what the restored store says", runs, err)
+	}
+	if got, err := r.RunSeries(ctx, runs[1]); err != nil || len(got[0].Samples) != 100 {
+		t.Errorf("samples after the restore: %v", err)
 	}
 }
 

@@ -216,6 +216,9 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (Restored,
 		return Restored{Check: check}, err
 	}
 	defer part.remove()
+	if err := leapChanges(ctx, part.name); err != nil {
+		return Restored{Check: check}, explain(op, path, err)
+	}
 	done := Restored{Check: check}
 	if done.Aside, err = setAside(ctx, path, now); err != nil {
 		return done, explain(op, path, err)
