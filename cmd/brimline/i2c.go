@@ -119,8 +119,9 @@ func simulateI2C(sim *simbench.Bench, cfg *config.Config, channels []int) error 
 	return sim.ADS1115(at, in)
 }
 
-// tellEvents writes what befalls the converters to the log, once a second, until ctx ends.
-func tellEvents(ctx context.Context, a *rig.Acquirer, channels []config.Channel, log *slog.Logger) {
+// tellEvents writes what befalls the converters to the log, once a second, until ctx ends,
+// and hands on which channels are due for a tare.
+func tellEvents(ctx context.Context, a *rig.Acquirer, channels []config.Channel, log *slog.Logger, tareDue func(channel int)) {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	for ended := false; !ended; {
@@ -129,14 +130,21 @@ func tellEvents(ctx context.Context, a *rig.Acquirer, channels []config.Channel,
 		case <-ctx.Done():
 			ended = true // what has come since is told too
 		}
-		logEvents(a, channels, log)
+		for _, channel := range logEvents(a, channels, log) {
+			tareDue(channel)
+		}
 	}
 }
 
-func logEvents(a *rig.Acquirer, channels []config.Channel, log *slog.Logger) {
+// logEvents returns the channels that are due for a tare.
+func logEvents(a *rig.Acquirer, channels []config.Channel, log *slog.Logger) (tareDue []int) {
 	for _, e := range a.Events() {
 		log.Warn(e.Says, "channel", channels[e.Channel].Name, "elapsed", e.Elapsed, "tare_due", e.TareDue)
+		if e.TareDue {
+			tareDue = append(tareDue, e.Channel)
+		}
 	}
+	return tareDue
 }
 
 // eventNotes returns what befell the converters as notes to keep with a run.

@@ -5,6 +5,7 @@ import (
 	"context"
 	"log/slog"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -148,7 +149,11 @@ func TestEventsAreLogged(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	var out bytes.Buffer
-	tellEvents(ctx, a, cfg.Channels, slog.New(slog.NewTextHandler(&out, nil)))
+	var due []int
+	tellEvents(ctx, a, cfg.Channels, slog.New(slog.NewTextHandler(&out, nil)), func(channel int) { due = append(due, channel) })
+	if !slices.Equal(due, []int{2}) {
+		t.Errorf("due for a tare: channels %v, want 2 alone", due)
+	}
 	lines := strings.Split(strings.TrimSpace(out.String()), "\n")
 	if len(lines) != 2 {
 		t.Fatalf("%d lines, want 2:\n%s", len(lines), &out)

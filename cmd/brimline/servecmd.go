@@ -213,7 +213,7 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 		return d.server.Serve(serving, ln)
 	})
 	g.Go(func() error {
-		tellEvents(acquiring, acquirer, d.cfg.Channels, d.log)
+		tellEvents(acquiring, acquirer, d.cfg.Channels, d.log, d.server.Live().TareDue)
 		return nil
 	})
 	g.Go(func() error {

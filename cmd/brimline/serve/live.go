@@ -77,6 +77,7 @@ type channelState struct {
 	good     rig.Sample
 	goodAt   time.Time // arrival of good
 	hasGood  bool
+	tareDue  bool
 	counters [8]uint64 // by quality
 	points   [kept]point
 }
@@ -129,6 +130,16 @@ func (l *Live) Put(samples []rig.Sample) error {
 	return nil
 }
 
+// TareDue marks that a channel's zero may have moved: it is said until the daemon ends,
+// since a tare cannot be taken while it reads. Other channels are left out.
+func (l *Live) TareDue(channel int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if channel >= 0 && channel < len(l.state) {
+		l.state[channel].tareDue = true
+	}
+}
+
 // channelView is one channel as the API shows it. What cannot be said is null.
 type channelView struct {
 	Name         string            `json:"name"`
@@ -144,6 +155,7 @@ type channelView struct {
 	VolumeML     *float64          `json:"volume_ml"`
 	RateGPerMin  *float64          `json:"rate_g_per_min"` // rough, of the last 10 s, once it flows evenly
 	RateMLPerMin *float64          `json:"rate_ml_per_min"`
+	TareDue      bool              `json:"tare_due"` // its zero may have moved since the daemon started
 	Readings     map[string]uint64 `json:"readings"` // by quality
 	Health       *healthView       `json:"health"`   // null: not watched
 }
@@ -172,6 +184,9 @@ func (l *Live) view() (views []channelView, elapsedS float64) {
 		if l.health != nil {
 			views[i].judge(l.health.Of(i, elapsed))
 		}
+		if v := &views[i]; v.TareDue && v.Says == "" {
+			v.Says = "it was without power, its zero may have moved: tare it before the next run"
+		}
 	}
 	return views, elapsed.Seconds()
 }
@@ -197,7 +212,7 @@ func (v *channelView) judge(h rig.ChannelHealth) {
 
 func (l *Live) channelView(i int, now time.Time) channelView {
 	c, ch := &l.state[i], l.channels[i]
-	v := channelView{Name: ch.Name, CapacityML: ch.CapacityML, Unit: "counts", State: Waiting, Quality: "none", Readings: map[string]uint64{}}
+	v := channelView{Name: ch.Name, CapacityML: ch.CapacityML, Unit: "counts", State: Waiting, Quality: "none", TareDue: c.tareDue, Readings: map[string]uint64{}}
 	if ch.Scale != nil {
 		v.Unit = l.unit(i)
 	}

@@ -221,6 +221,29 @@ func TestStateFollowsHealth(t *testing.T) {
 	}
 }
 
+// A channel that was without power says so until the daemon ends, unless something worse is to be said.
+func TestTareDueIsSaid(t *testing.T) {
+	now := time.Now()
+	l := newLive([]Channel{{Name: "tube1", CapacityML: 100}, {Name: "tube2", CapacityML: 100}}, 0, nil, func() time.Time { return now })
+	l.TareDue(1)
+	l.TareDue(7) // no such channel
+	for ch := range 2 {
+		l.Put([]rig.Sample{sample(ch, 1, time.Second, 5000, rig.Good)})
+	}
+	views, _ := l.view()
+	if v := views[0]; v.TareDue || v.Says != "" {
+		t.Errorf("the other channel: %+v", v)
+	}
+	if v := views[1]; !v.TareDue || !strings.Contains(v.Says, "tare it before the next run") {
+		t.Errorf("%+v", v)
+	}
+	now = now.Add(lostAfter + time.Second)
+	views, _ = l.view()
+	if v := views[1]; !v.TareDue || !strings.Contains(v.Says, "no good reading") {
+		t.Errorf("lost: %+v", v)
+	}
+}
+
 func TestPointsKeepGapsAndExtremes(t *testing.T) {
 	s := twoTubes(Options{})
 	l := s.Live()
