@@ -291,12 +291,31 @@ func (k *Keeper) BeginRun(ctx context.Context, need int64) (end func(), err erro
 		return nil, fmt.Errorf("begin a run: it needs up to %s, and there are %s for the store at %s (%s free on the disk, of which %s are left to its log, and %s free in the file; no raw samples of the watch are left that could make way): delete or move other files, or make the run shorter: %w",
 			size(need), size(room.bytes), k.o.Disk, size(room.disk), size(LogReserve), size(room.inside), ErrNoRoom)
 	}
+	if err := k.takesAgain(ctx); err != nil {
+		return nil, fmt.Errorf("begin a run: the disk at %s was full, and the store still refuses the samples that wait for it (%w): free space on the disk, and begin the run when the watch goes on: %w", k.o.Disk, err, ErrNoRoom)
+	}
 	k.running.Add(1)
 	if k.closed.Swap(false) {
 		k.note(ctx, false, room)
 	}
 	var once sync.Once
 	return func() { once.Do(func() { k.running.Add(-1) }) }, nil
+}
+
+// takesAgain asks a recorder whose samples the store refused for want of room whether it
+// takes them now; nil when it does, or none was refused.
+func (k *Keeper) takesAgain(ctx context.Context) error {
+	k.mu.Lock()
+	flush := k.refused
+	k.mu.Unlock()
+	if flush == nil {
+		return nil
+	}
+	if err := flush(ctx); err != nil {
+		return err
+	}
+	k.show(func(*DiskStatus) { k.refused = nil })
+	return nil
 }
 
 // size is bytes in words.
@@ -452,18 +471,11 @@ func (k *Keeper) show(change func(*DiskStatus)) {
 func (k *Keeper) settle(ctx context.Context, was, level DiskLevel, room roomNow, thinned int) {
 	under, err := k.o.Store.RunUnderWay(ctx, k.o.BootID)
 	under = under || err != nil || k.running.Load() > 0 // when it is not known, no run is cut
-	k.mu.Lock()
-	flush := k.refused
-	k.mu.Unlock()
-	if flush != nil {
-		if flush(ctx) == nil {
-			k.show(func(*DiskStatus) { k.refused = nil })
-			flush = nil
-		} else {
-			level = DiskStop
-		}
+	refused := k.takesAgain(ctx) != nil
+	if refused {
+		level = DiskStop
 	}
-	stop := level == DiskStop && (flush != nil || !under)
+	stop := level == DiskStop && (refused || !under)
 	if was := k.closed.Swap(stop); stop != was || stop != (k.stop != 0) {
 		k.note(ctx, stop, room)
 	}
@@ -474,7 +486,7 @@ func (k *Keeper) settle(ctx context.Context, was, level DiskLevel, room roomNow,
 		much += fmt.Sprintf(", which is %s at the present pace", lasting(left))
 	}
 	switch {
-	case level == DiskStop && flush != nil:
+	case level == DiskStop && refused:
 		says = "the disk is full, and nothing is recorded: " + much + "; free space on the disk, it goes on by itself"
 	case level == DiskStop && under:
 		says = "the room is nearly gone, and only the run under way is recorded: " + much + "; free space on the disk"

@@ -465,6 +465,37 @@ func TestKeeperWhenTheStoreIsFull(t *testing.T) {
 	}
 }
 
+// A run does not begin on a recorder that still holds what a full disk refused: its first
+// samples would be refused too, and the run cut.
+func TestKeeperBeginsNoRunOnARefusedStore(t *testing.T) {
+	k := newKept(limits)
+	j := &jar{err: errFull, flush: errFull}
+	sink := k.keeper.Sink(j)
+	if err := sink.Put(three); err != nil {
+		t.Fatal(err)
+	}
+	_, err := k.keeper.BeginRun(context.Background(), mb)
+	if !errors.Is(err, ErrNoRoom) || !errors.Is(err, errFull) || !strings.Contains(err.Error(), "free space on the disk") {
+		t.Fatalf("a run on a store that refuses samples: %v", err)
+	}
+	if err := sink.Put(three); err != nil || j.got != 0 {
+		t.Errorf("the refused run opened the watch: %d recorded, %v", j.got, err)
+	}
+	j.flush = nil
+	j.err = nil
+	end, err := k.keeper.BeginRun(context.Background(), mb)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer end()
+	if k.keeper.refused != nil {
+		t.Error("the run began before what waited was asked about")
+	}
+	if err := sink.Put(three); err != nil || j.got != 3 {
+		t.Errorf("%d of the run's samples recorded, %v", j.got, err)
+	}
+}
+
 // Age: only by a clock that is sure, and never as if a sample were older than it can be.
 func TestKeeperAge(t *testing.T) {
 	year70 := time.Unix(9, 0)
