@@ -268,7 +268,13 @@ func takeLock(path string) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	for n := 0; n < 10 && errors.Is(err, syscall.EWOULDBLOCK); n++ {
+		// InUse holds it for as long as it asks; a writer holds it for longer.
+		time.Sleep(10 * time.Millisecond)
+		err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	}
+	if err != nil {
 		holder, _ := io.ReadAll(io.LimitReader(f, 64))
 		f.Close()
 		if !errors.Is(err, syscall.EWOULDBLOCK) {
