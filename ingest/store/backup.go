@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 )
 
@@ -219,6 +220,9 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (Restored,
 	if err := leapChanges(ctx, part.name); err != nil {
 		return Restored{Check: check}, explain(op, path, err)
 	}
+	if err := giveOwner(path, part.name, lock); err != nil {
+		return Restored{Check: check}, explain(op, path, err)
+	}
 	done := Restored{Check: check}
 	if done.Aside, err = setAside(ctx, path, now); err != nil {
 		return done, explain(op, path, err)
@@ -229,6 +233,36 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (Restored,
 	return done, explain(op, path, syncFolder(path))
 }
 
+// giveOwner gives the copy the owner and mode of the store that it replaces, so that the
+// daemon may write it although, say, root restored it. Where there is none, root gives
+// the copy and its lock the owner of the folder.
+func giveOwner(path, part string, lock *os.File) error {
+	files := []string{part}
+	was, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		if os.Geteuid() != 0 {
+			return nil
+		}
+		files = append(files, lock.Name())
+		was, err = os.Stat(filepath.Dir(path))
+	} else if err == nil {
+		err = os.Chmod(part, was.Mode().Perm())
+	}
+	if err != nil {
+		return err
+	}
+	owner, ok := was.Sys().(*syscall.Stat_t)
+	if !ok {
+		return nil
+	}
+	for _, name := range files {
+		if err := os.Chown(name, int(owner.Uid), int(owner.Gid)); err != nil {
+			return fmt.Errorf("give the copy the owner of the store before, user %d of group %d, so that its daemon may write it: %w: restore as that user or as root", owner.Uid, owner.Gid, err)
+		}
+	}
+	return nil
+}
+
 // setAside keeps the store at path under a name of its own as well, with its log, and
 // leaves it without a log that the file which comes in its place could take for its own.
 func setAside(ctx context.Context, path string, now time.Time) (string, error) {
@@ -237,11 +271,15 @@ func setAside(ctx context.Context, path string, now time.Time) (string, error) {
 	} else if err != nil {
 		return "", err
 	}
-	// The log into the file, so that the file alone is the store. One that is too damaged
-	// for that keeps its log.
+	// The log into the file, so that the file alone is the store, also if the power goes
+	// before the renaming. One that is too damaged for that keeps its log beside it.
 	if db, err := sql.Open("sqlite", dsn(path, "rw")); err == nil {
-		_, _ = db.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+		var busy, pages, moved int
+		err := db.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &pages, &moved)
 		_ = db.Close()
+		if err == nil && busy != 0 {
+			return "", fmt.Errorf("another program reads the store, whose log can so not go into its file: end what reads it (such as 'brimline rates', 'verify' or 'backup'), and restore again: %w", ErrInUse)
+		}
 	}
 	ext := filepath.Ext(path)
 	base := strings.TrimSuffix(path, ext) + ".before-" + now.Format("2006-01-02-150405")
@@ -285,11 +323,13 @@ func keepAlso(path, also string) error {
 	return errors.Join(err, to.Sync(), to.Close())
 }
 
+// dropLog removes a store's log, and brings that to the disk before another file gets the
+// store's name.
 func dropLog(path string) error {
 	for _, end := range []string{"-wal", "-shm"} {
 		if err := os.Remove(path + end); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return err
 		}
 	}
-	return nil
+	return syncFolder(path)
 }

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -183,6 +184,93 @@ func TestRestoreOverAKilledStore(t *testing.T) {
 			t.Errorf("%s has %d of the last samples, want %d: %v", p, len(got), n, err)
 		}
 	}
+}
+
+// A log that a reader keeps from going into the file holds what was acknowledged: were it
+// taken away before the renaming, a power cut between the two would lose it.
+func TestRestoreWaitsForReaders(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir()
+	path, dest := filepath.Join(dir, "bench.db"), filepath.Join(dir, "backup.db")
+	s, _ := filled(t, path, 1, 5)
+	no(Backup(ctx, path, dest))(t)
+	r, err := OpenRead(ctx, path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	reading, err := r.db.BeginTx(ctx, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer reading.Rollback()
+	if err := reading.QueryRowContext(ctx, `SELECT count(*) FROM tail`).Scan(new(int)); err != nil {
+		t.Fatal(err)
+	}
+	last := rig.Sample{Seq: 1 << 40, Reading: rig.Reading{Elapsed: 75 * time.Second, Counts: 7}}
+	if err := s.Append(ctx, 1, []rig.Sample{last}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Restore(ctx, dest, path, day); !errors.Is(err, ErrInUse) || !strings.Contains(err.Error(), "reads the store") {
+		t.Errorf("restored while it is read: %v", err)
+	}
+	if left, _ := filepath.Glob(filepath.Join(dir, "*before*")); len(left) > 0 {
+		t.Errorf("the refused restore left %v", left)
+	}
+	if err := reading.Rollback(); err != nil {
+		t.Fatal(err)
+	}
+	s = mustOpen(t, path)
+	if got, err := s.Samples(ctx, 1, "tube1", 75*time.Second, End); err != nil || len(got) != 1 {
+		t.Errorf("%d of the last samples, %v", len(got), err)
+	}
+	s.Close()
+	no(Restore(ctx, dest, path, day))(t)
+}
+
+// The daemon writes what another user restored.
+func TestRestoreKeepsOwnerAndMode(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir()
+	path, dest := filepath.Join(dir, "bench.db"), filepath.Join(dir, "backup.db")
+	s, _ := filled(t, path, 1, 2)
+	s.Close()
+	no(Backup(ctx, path, dest))(t)
+	daemon := os.Geteuid()
+	if daemon == 0 {
+		daemon = 4711
+	}
+	for _, name := range []string{path, dir} {
+		if err := os.Chown(name, daemon, -1); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Chmod(path, 0o660); err != nil {
+		t.Fatal(err)
+	}
+	owned := func(name string, mode os.FileMode) {
+		t.Helper()
+		info, err := os.Stat(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := int(info.Sys().(*syscall.Stat_t).Uid); got != daemon || info.Mode() != mode {
+			t.Errorf("%s is user %d's, mode %v; want %d, %v", name, got, info.Mode(), daemon, mode)
+		}
+	}
+	no(Restore(ctx, dest, path, day))(t)
+	owned(path, 0o660)
+	for _, name := range []string{path, path + ".lock"} { // a new card
+		if err := os.Remove(name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	no(Restore(ctx, dest, path, day))(t)
+	owned(path, 0o644)
+	owned(path+".lock", 0o644)
 }
 
 // Killed at any moment, a backup leaves nothing or a whole copy under its name, and a
