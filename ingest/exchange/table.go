@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"github.com/parquet-go/parquet-go"
@@ -84,6 +85,7 @@ const stampLayout6 = "2006-01-02T15:04:05.000000Z"
 const (
 	aboutMark = "# export "
 	curveMark = "# curve "
+	doubtMark = "# doubt: "
 )
 
 // csvTable writes comma-separated values: comments that begin with #, a header, rows.
@@ -95,12 +97,13 @@ type csvTable[T any, R rowOf[T]] struct {
 
 func newCSVTable[T any, R rowOf[T]](w io.Writer, about About, columns []Column) (Table[T], error) {
 	t := &csvTable[T, R]{w: bufio.NewWriterSize(w, 64<<10)}
-	fmt.Fprintf(t.w, "# %s, written by brimline %s at %s\n", oneLine(about.Of), oneLine(about.Version), about.MadeUTC.UTC().Format(time.RFC3339))
+	say := func(mark, text string) { t.w.WriteString(mark + safeCells(oneLine(text), quoteFormula) + "\n") }
+	say("# ", fmt.Sprintf("%s, written by brimline %s at %s", about.Of, about.Version, about.MadeUTC.UTC().Format(time.RFC3339)))
 	for _, x := range about.Warnings {
-		fmt.Fprintf(t.w, "# doubt: %s\n", oneLine(x))
+		say(doubtMark, x)
 	}
 	for _, k := range about.Calibrations {
-		fmt.Fprintf(t.w, "# %s\n", oneLine(k.String()))
+		say("# ", k.String())
 	}
 	// One line each, as a reader bounds its lines.
 	curves := about.Curves
@@ -128,7 +131,7 @@ func writeMark(w *bufio.Writer, mark string, v any) error {
 		return fmt.Errorf("writing what the table is about: %w", err)
 	}
 	w.WriteString(mark)
-	w.Write(text)
+	w.WriteString(safeCells(string(text), escapeFormula))
 	return w.WriteByte('\n')
 }
 
@@ -199,6 +202,27 @@ func safeText(s string) string {
 	}
 	return s
 }
+
+// safeCells makes safe a comment, which a spreadsheet splits into cells like any line: where
+// a cell would begin as a formula does, instead writes its first character.
+func safeCells(line string, instead func(first rune) string) string {
+	var b strings.Builder
+	begins := false
+	for _, r := range line {
+		if begins && strings.ContainsRune(formulaStarts, r) {
+			b.WriteString(instead(r))
+		} else {
+			b.WriteRune(r)
+		}
+		begins = strings.ContainsRune(",;\t", r) || begins && (r == '"' || unicode.IsSpace(r))
+	}
+	return b.String()
+}
+
+func quoteFormula(first rune) string { return "'" + string(first) }
+
+// escapeFormula is a character of a JSON string.
+func escapeFormula(first rune) string { return fmt.Sprintf(`\u%04x`, first) }
 
 // plainText undoes safeText.
 func plainText(s string) string {

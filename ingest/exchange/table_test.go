@@ -16,6 +16,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/parquet-go/parquet-go"
 
@@ -210,6 +211,37 @@ func TestNoCellIsAFormula(t *testing.T) {
 	}
 	if numbers != 2*len(nasty)-2 {
 		t.Errorf("%d numbers", numbers)
+	}
+}
+
+// Nor does a cell that a spreadsheet makes of a comment, which it splits at separators.
+func TestNoCommentIsAFormula(t *testing.T) {
+	for _, text := range []string{`a,=1+2`, `a;@SUM(A1)`, "a,\t-1", `a, "+49"`, `a,＝1`, `a,"=1"`} {
+		about := testAbout
+		about.Of, about.Version, about.Warnings = text, text, []string{text}
+		about.Calibrations = []CalibrationAbout{{Channel: text}}
+		about.Curves = []CurveAbout{{Test: text, Channel: text, Excluded: text}}
+		var b bytes.Buffer
+		table, err := NewCurves(&b, CSV, about)
+		if err == nil {
+			err = table.Close()
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		for line := range strings.Lines(b.String()) {
+			for _, cell := range strings.FieldsFunc(line, func(r rune) bool { return r == ',' || r == ';' || r == '\t' }) {
+				if first, _ := utf8.DecodeRuneInString(strings.Trim(cell, " \"\r\n")); strings.ContainsRune("=+-@＝", first) {
+					t.Errorf("%q gives the cell %q in %s", text, cell, line)
+				}
+			}
+			if said, ok := strings.CutPrefix(line, curveMark); ok {
+				var a CurveAbout
+				if err := json.Unmarshal([]byte(said), &a); err != nil || a != about.Curves[0] {
+					t.Errorf("%s comes back as %+v, %v", said, a, err)
+				}
+			}
+		}
 	}
 }
 
