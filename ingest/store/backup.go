@@ -22,7 +22,9 @@ var ErrExists = errors.New("already there")
 // is written under a name of its own (dest with ".part" added), brought to the disk and
 // verified, and only then gets its name: what stands at dest is whole, at any kill and
 // power cut. A store in which something is damaged beyond mending is refused; the Check
-// then says what. A page that can be mended is right in the copy.
+// then says what. A page that can be mended is right in the copy. Tails that were set aside
+// as damaged are noted in the copy as in the store, and the Check lists them; a damaged table
+// of tails in whose place a new one was begun is left out.
 func Backup(ctx context.Context, path, dest string) (Check, error) {
 	op := "back up to " + dest
 	if err := checkFile(path, false); err != nil {
@@ -107,6 +109,9 @@ func copyStore(ctx context.Context, op, path, part string) (_ partFile, _ Check,
 		return p, Check{}, err
 	}
 	err = r.copyInto(ctx, part)
+	if isDamage(err) {
+		err = r.copyWithoutDamagedTails(ctx, part)
+	}
 	if closing := r.Close(); err == nil {
 		err = closing
 	}
@@ -124,7 +129,7 @@ func copyStore(ctx context.Context, op, path, part string) (_ partFile, _ Check,
 	if err != nil {
 		return p, check, explain(op, path, fmt.Errorf("read the copy back: %w", err))
 	}
-	if len(check.Damaged) > 0 {
+	if len(check.broken()) > 0 {
 		return p, check, explain(op, path, fmt.Errorf("the copy is not sound: %s: %w", check.lostSays(), ErrNotStore))
 	}
 	return p, check, nil
@@ -146,19 +151,77 @@ func (r *Reader) copyInto(ctx context.Context, part string) error {
 	return err
 }
 
-// lostSays names the first damage and counts the rest.
-func (c Check) lostSays() string {
-	var lost []string
-	for _, d := range c.Damaged {
-		if !d.Mended {
-			lost = append(lost, d.String())
+// copyWithoutDamagedTails writes one state of the store to a new file, row by row, without
+// the tables of tails that were set aside because a page of theirs cannot be read: with
+// them copyInto refuses for ever a store that has long gone on without them.
+func (r *Reader) copyWithoutDamagedTails(ctx context.Context, part string) error {
+	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) { // what copyInto had written
+		return err
+	}
+	db, err := sql.Open("sqlite", dsn(part, "rwc")+"&sums=1")
+	if err != nil {
+		return err
+	}
+	db.SetMaxOpenConns(1) // the attached store is the connection's
+	err = copyRows(ctx, db, r.dsn)
+	if closing := db.Close(); err == nil {
+		err = closing
+	}
+	return err
+}
+
+func copyRows(ctx context.Context, db *sql.DB, from string) error {
+	const kept = `name NOT LIKE 'tail\_damaged\_%' ESCAPE '\'`
+	for _, st := range []string{fmt.Sprintf("PRAGMA page_size = %d", pageSize), "PRAGMA page_sums"} {
+		if _, err := db.ExecContext(ctx, st); err != nil {
+			return err
 		}
 	}
+	if _, err := db.ExecContext(ctx, "ATTACH ? AS was", from); err != nil {
+		return err
+	}
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	var version int
+	if err := tx.QueryRowContext(ctx, "PRAGMA was.user_version").Scan(&version); err != nil {
+		return err
+	}
+	type object struct{ kind, name, made string }
+	objects, err := list(ctx, tx, func(row *sql.Rows) (o object, err error) {
+		return o, row.Scan(&o.kind, &o.name, &o.made)
+	}, `SELECT type, name, sql FROM was.sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite\_%' ESCAPE '\' AND `+kept+`
+		ORDER BY type <> 'table', rowid`) // triggers come after the rows, which they must not see
+	if err != nil {
+		return err
+	}
+	statements := []string{}
+	for _, o := range objects {
+		statements = append(statements, o.made)
+		if o.kind == "table" {
+			statements = append(statements, fmt.Sprintf(`INSERT INTO main."%s" SELECT * FROM was."%[1]s"`, o.name))
+		}
+	}
+	statements = append(statements, `DELETE FROM main.sqlite_sequence`, `INSERT INTO main.sqlite_sequence SELECT * FROM was.sqlite_sequence WHERE `+kept,
+		fmt.Sprintf("PRAGMA main.application_id = %d", applicationID), fmt.Sprintf("PRAGMA main.user_version = %d", version))
+	for _, st := range statements {
+		if _, err := tx.ExecContext(ctx, st); err != nil {
+			return err
+		}
+	}
+	return tx.Commit()
+}
+
+// lostSays names the first damage and counts the rest.
+func (c Check) lostSays() string {
+	lost := c.broken()
 	switch len(lost) {
 	case 0:
 		return "damaged"
 	case 1:
-		return lost[0]
+		return lost[0].String()
 	}
 	return fmt.Sprintf("%s; and %d more ('brimline verify' lists them)", lost[0], len(lost)-1)
 }
@@ -209,7 +272,7 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (Restored,
 	if err != nil {
 		return Restored{}, err
 	}
-	if check.Lost() {
+	if len(check.broken()) > 0 {
 		return Restored{Check: check}, explain(op, path, fmt.Errorf("the backup is damaged and was not used: %s: %w", check.lostSays(), ErrNotStore))
 	}
 	part, check, err := copyStore(ctx, op, backup, path+".restoring")

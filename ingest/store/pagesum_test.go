@@ -328,4 +328,54 @@ func TestTailPageGoesBadWhileRecording(t *testing.T) {
 	if w := append(want(data, 0), later, minute); err != nil || !slices.Equal(got, w) {
 		t.Errorf("%d samples of %d, %v", len(got), len(w), err)
 	}
+	// A backup has all that can be read, and says what cannot; restored, the store is sound
+	// but for that, and goes on.
+	dir := t.TempDir()
+	backup, elsewhere := filepath.Join(dir, "backup.db"), filepath.Join(dir, "bench.db")
+	check, err := Backup(ctx, path, backup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	no(Restore(ctx, backup, elsewhere, day))(t)
+	if again := no(Verify(ctx, elsewhere))(t); check.SetAside() == 0 || len(again.Damaged) != check.SetAside() || again.Samples != check.Samples {
+		t.Errorf("the backup says %+v, the store restored from it %+v", check, again)
+	}
+	w := mustOpen(t, elsewhere)
+	for id := range next.ID {
+		for _, ch := range []string{"tube1", "tube2"} {
+			a, was := s.Samples(ctx, id+1, ch, 0, End)
+			if b, is := w.Samples(ctx, id+1, ch, 0, End); !slices.Equal(a, b) || (was == nil) != (is == nil) {
+				t.Errorf("boot %d, %s: %d samples, %v; restored %d, %v", id+1, ch, len(a), was, len(b), is)
+			}
+		}
+	}
+	schema := `SELECT type || name || coalesce(sql, '') FROM sqlite_schema WHERE name NOT LIKE 'tail\_damaged\_%' ESCAPE '\' AND name NOT LIKE 'sqlite\_auto%' ESCAPE '\' ORDER BY type, name`
+	if a, b := no(list(ctx, s.db, scanText, schema))(t), no(list(ctx, w.db, scanText, schema))(t); !slices.Equal(a, b) {
+		t.Errorf("the schema became %v, it was %v", b, a)
+	}
+	mustBoot(t, w, 2)
+	if err := w.Append(ctx, next.ID+1, data[0]); err != nil {
+		t.Error(err)
+	}
+}
+
+// A tail that does not decode was set aside once; that keeps nobody from a backup.
+func TestBackupOfAStoreWithTailsSetAside(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir()
+	path, dest := filepath.Join(dir, "bench.db"), filepath.Join(dir, "backup.db")
+	s, _ := filled(t, path, 1, 3)
+	if _, err := s.w.ExecContext(ctx, `UPDATE tail SET data = x'0102' WHERE id = (SELECT min(id) FROM tail)`); err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	mustOpen(t, path).Close()
+	check := no(Backup(ctx, path, dest))(t)
+	if check.SetAside() != 1 || !check.Lost() {
+		t.Errorf("the backup says %+v", check)
+	}
+	no(Restore(ctx, dest, path, day))(t)
+	if again := no(Verify(ctx, path))(t); again.SetAside() != 1 || len(again.Damaged) != 1 {
+		t.Errorf("restored: %+v", again)
+	}
 }

@@ -77,6 +77,22 @@ func (c Check) Lost() bool {
 	return slices.ContainsFunc(c.Damaged, func(d Damaged) bool { return !d.Mended })
 }
 
+// SetAside counts the tails that were found damaged when the store was opened, and were
+// noted: what they held is lost, and a copy that says so is as whole as the store.
+func (c Check) SetAside() (n int) {
+	for _, d := range c.Damaged {
+		if d.Table == "aside" {
+			n++
+		}
+	}
+	return n
+}
+
+// broken is the damage that no copy may have: all but what is mended or set aside.
+func (c Check) broken() []Damaged {
+	return slices.DeleteFunc(slices.Clone(c.Damaged), func(d Damaged) bool { return d.Mended || d.Table == "aside" })
+}
+
 // Verify reads the whole of a store and checks it: every page against its checksum, every
 // chunk and tail by decoding it, every summary and overview against what it sums up, every
 // reference between tables, and the file by SQLite's own check. The store may be in use
