@@ -277,8 +277,10 @@ func (k *Keeper) BeginRun(ctx context.Context, need int64) (end func(), err erro
 		// Whether it fits is not known; that is no reason to refuse.
 		k.o.Log.Warn("a run begins although the room could not be measured", "error", err)
 	}
+	thinned := 0
 	for err == nil && room.bytes < need {
 		n, thinning := k.thin(ctx)
+		thinned += n
 		if thinning != nil {
 			k.o.Log.Warn("raw samples could not be deleted to make room", "error", thinning)
 		}
@@ -286,6 +288,9 @@ func (k *Keeper) BeginRun(ctx context.Context, need int64) (end func(), err erro
 		if n == 0 {
 			break
 		}
+	}
+	if thinned > 0 {
+		k.o.Log.Warn("the oldest raw readings of the watch made way for a run; their summaries stay", "chunks", thinned, "run_needs", size(need))
 	}
 	if err == nil && room.bytes < need {
 		return nil, fmt.Errorf("begin a run: it needs up to %s, and there are %s for the store at %s (%s free on the disk, of which %s are left to its log, and %s free in the file; no raw samples of the watch are left that could make way): delete or move other files, or make the run shorter: %w",

@@ -376,6 +376,9 @@ func TestKeeperAndRuns(t *testing.T) {
 	if put() != 3 || k.stops[len(k.stops)-1].To < 0 {
 		t.Errorf("the run is not recorded: %+v", k.stops)
 	}
+	if !strings.Contains(k.log.String(), "made way for a run") {
+		t.Errorf("what was deleted for the run is not said:\n%s", &k.log)
+	}
 	end()
 	// Exactly enough is enough.
 	k.chunks, k.room.FreeBytes = nil, 7*mb
