@@ -64,6 +64,7 @@ type channelStream struct {
 	buf     []rig.Sample      // read, not yet collected, of cursor.Boot
 	pos     time.Duration     // where reading goes on, and
 	skip    int64             // how many readings of that very time were read
+	whole   int64             // the boot that was last said to be here whole
 	heads   struct{ points, shipped string }
 }
 
@@ -301,12 +302,17 @@ func (s *Shipper) rateRun(ctx context.Context, b *batch, known boots, run ingest
 		b.integer("hanging", int64(r.Hanging))
 		b.integer("injector", int64(r.Injector))
 		b.text("unit", r.Unit)
-		b.float("rate_g_per_min", r.RateGPerMin)
-		b.float("rate_ml_per_min", r.RateMLPerMin)
-		b.float("u", r.U)
-		b.float("u95", r.U95)
-		b.float("u_ml_per_min", r.UMLPerMin)
-		b.float("u95_ml_per_min", r.U95MLPerMin)
+		var unknown []string
+		for _, x := range []struct {
+			name  string
+			value float64
+		}{{"rate_g_per_min", r.RateGPerMin}, {"rate_ml_per_min", r.RateMLPerMin}, {"u", r.U}, {"u95", r.U95}, {"u_ml_per_min", r.UMLPerMin}, {"u95_ml_per_min", r.U95MLPerMin}} {
+			if b.float(x.name, x.value); math.IsNaN(x.value) || math.IsInf(x.value, 0) {
+				unknown = append(unknown, x.name)
+			}
+		}
+		// A field that is left out keeps what the point had before.
+		b.text("unknown", strings.Join(unknown, ","))
 		b.boolean("steady", r.Steady)
 		b.boolean("allowed", r.Allowed)
 		b.text("excluded", run.Excluded)
@@ -377,18 +383,20 @@ func (s *Shipper) read(ctx context.Context, b *batch, st *channelStream) (bool, 
 		}
 		for _, span := range spans {
 			behind := span.To + time.Microsecond
-			if !span.Raw {
-				b.gone += int64(span.N)
-				st.pos, st.skip = behind, 0
-				continue
-			}
 			from := st.pos
-			samples, damaged, err := s.source.SpanSamples(ctx, st.cursor.Boot, st.channel, from, behind)
-			if err != nil {
-				return false, err
+			var samples []rig.Sample
+			damaged := ""
+			if span.Raw {
+				if samples, damaged, err = s.source.SpanSamples(ctx, st.cursor.Boot, st.channel, from, behind); err != nil {
+					return false, err
+				}
 			}
-			if damaged != "" && !span.Open {
+			switch {
+			case span.Open:
+			case damaged != "":
 				s.setDamagedAside(b, st, span, len(samples), damaged)
+			case len(samples) == 0: // perhaps deleted since it was listed
+				setGoneAside(b, st, span)
 			}
 			for n := st.skip; n > 0 && len(samples) > 0 && samples[0].Elapsed == from; n-- {
 				samples = samples[1:]
@@ -409,6 +417,10 @@ func (s *Shipper) read(ctx context.Context, b *batch, st *channelStream) (bool, 
 				st.buf = append(st.buf[:len(st.buf):len(st.buf)], samples...)
 				return true, nil
 			}
+			if !span.Open && len(st.buf) == 0 { // or what was set aside would be so again after a restart
+				st.cursor.At, st.cursor.N = us(behind), 0
+				b.cursors[st.name()] = st.cursor
+			}
 		}
 		if len(spans) < spansAtOnce {
 			return false, nil
@@ -421,6 +433,23 @@ func (s *Shipper) setDamagedAside(b *batch, st *channelStream, span ingest.Span,
 		s.log.Warn("damaged samples are not shipped", "channel", st.channel, "boot", st.cursor.Boot, "why", damaged)
 		b.asides = append(b.asides, ingest.ShipAside{Stream: st.name(), Boot: st.cursor.Boot, From: us(span.From), To: us(span.To),
 			Points: int64(missing), Why: damaged, At: time.Now()})
+	}
+}
+
+// whyGone is kept as the reason of samples that were deleted before they were sent.
+const whyGone = "deleted here to save space before they were sent"
+
+// setGoneAside notes a chunk that was deleted; of one that was sent in part, its share.
+func setGoneAside(b *batch, st *channelStream, span ingest.Span) {
+	n := int64(span.N)
+	if st.pos <= span.From {
+		n -= st.skip
+	} else {
+		n = n * us(span.To-st.pos) / us(span.To-span.From)
+	}
+	if n > 0 {
+		b.asides = append(b.asides, ingest.ShipAside{Stream: st.name(), Boot: st.cursor.Boot, From: us(span.From), To: us(span.To),
+			Points: n, Why: whyGone, At: time.Now()})
 	}
 }
 
@@ -454,7 +483,7 @@ func (s *Shipper) collectSamples(ctx context.Context, b *batch, known boots, st 
 				}
 				moved = true
 				if c.N >= slotSameTime {
-					b.asides = append(b.asides, ingest.ShipAside{Stream: st.name(), Boot: c.Boot, From: c.At, To: c.At, Points: 1,
+					b.setAside(ingest.ShipAside{Stream: st.name(), Boot: c.Boot, From: c.At, To: c.At, Points: 1,
 						Why: fmt.Sprintf("over %d readings of one channel in one microsecond", slotSameTime), At: time.Now()})
 				} else {
 					b.begin(st.heads.points)
@@ -471,8 +500,11 @@ func (s *Shipper) collectSamples(ctx context.Context, b *batch, known boots, st 
 				return true, nil
 			}
 		}
-		if over || moved {
+		if moved || over && st.whole != c.Boot {
 			shipped(over)
+			if over {
+				st.whole = c.Boot
+			}
 		}
 		return false, nil
 	})

@@ -116,7 +116,7 @@ const (
 )
 
 // Status is how shipping stands. All counts of points are since the Shipper was made,
-// but AsidePoints, which is kept in the store.
+// but AsidePoints and GonePoints, which are kept in the store.
 type Status struct {
 	Target      string // without its token
 	State       State

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -480,8 +481,21 @@ func TestABatchRefusedWhole(t *testing.T) {
 		return false, 400, fmt.Sprintf(`{"code":"invalid","message":"partial write: field type conflict: input field \"counts\" dropped=%d"}`, len(lines))
 	}
 	ship := shipUntil(t, s, f.target(), quick(), "all aside", idle)
-	if st := ship.Status(); f.requests > 12 || st.Sent != 0 || st.AsidePoints == 0 || st.BehindPoints < 0 {
+	if st := ship.Status(); f.requests > 12 || st.Sent != 0 || st.AsidePoints == 0 || st.BehindPoints < 0 || strings.Contains(st.AsideWhy, "dropped") {
 		t.Errorf("%d requests, status %+v", f.requests, st)
+	}
+	asides, err := s.Asides(t.Context(), "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept := map[string]int{}
+	for _, a := range asides {
+		kept[fmt.Sprint(a.Stream, " ", a.Boot)]++
+	}
+	for stretch, n := range kept {
+		if n > 1 {
+			t.Errorf("%s: %d rows are kept of one stretch that was refused for one reason", stretch, n)
+		}
 	}
 }
 
@@ -502,6 +516,8 @@ func TestWhatItSays(t *testing.T) {
 		{500, `{"error":"engine: cache-max-memory-size exceeded"}`, false, "cache-max-memory-size exceeded"},
 		{200, `<html>`, true, "not the answer of an InfluxDB: it answers 200 OK"},
 		{400, `{"error":"partial write: max-values-per-tag limit exceeded (1/1) dropped=1"}`, true, "the server is full"},
+		{401, `no access with "Token admin:secret"`, true, `no access with "Token (token)"`}, // as a gateway may say
+		{403, `{"message":"Token admin:secret"}`, true, "403: Token (token)"},
 		{0, ``, false, "cannot be reached"},
 	} {
 		f := newFakeServer(t)
@@ -691,7 +707,7 @@ func TestRatesFollowTheBook(t *testing.T) {
 	}
 	shipUntil(t, s, f.target(), opt, "rates", func(*Shipper) bool { return len(rates()) == 2 })
 	p := rates()[0]
-	if p["rate_g_per_min"] != 11.876543210987654 || p["rate_ml_per_min"] != nil || p["u"] != nil || p["flags"] != "gap" || p["flags_n"] != int64(1) ||
+	if p["rate_g_per_min"] != 11.876543210987654 || p["rate_ml_per_min"] != nil || p["u"] != nil || p["unknown"] != "rate_ml_per_min,u" || p["flags"] != "gap" || p["flags_n"] != int64(1) ||
 		!strings.Contains(p["flags_says"].(string), `a hole of \"2 s\"`) || p["run_id"] != run.ID || p["excluded"] != "" {
 		t.Errorf("rate %v", p)
 	}
@@ -799,6 +815,75 @@ func TestBackfillIsThrottled(t *testing.T) {
 	}
 	if len(times) < 4 || f.count("brimline_sample") != samples {
 		t.Errorf("%d requests, %d samples", len(times), f.count("brimline_sample"))
+	}
+}
+
+// Where nothing is new nothing is sent, also of channels that a bench has no more.
+func TestNothingNewIsNothingSent(t *testing.T) {
+	s := openStore(t, filepath.Join(t.TempDir(), "bench.db"))
+	defer s.Close()
+	record(t, s, newBoot(t, s, monday), 0, 5)
+	if _, err := s.NewBoot(t.Context(), monday.Add(time.Hour), []rig.Channel{{Name: "tube9"}}); err != nil {
+		t.Fatal(err)
+	}
+	f := newFakeServer(t)
+	shipUntil(t, s, f.target(), quick(), "all", idle)
+	n := f.requests
+	source := &countingSource{Source: s}
+	shipUntil(t, source, f.target(), quick(), "ten rounds", func(*Shipper) bool { return source.rounds.Load() > 20 })
+	if f.requests > n+1 { // that the old channels are here whole is said once after a start
+		t.Errorf("%d requests in rounds without anything new", f.requests-n)
+	}
+}
+
+// countingSource counts how often boots are asked for: by a round, or when what is behind
+// is measured.
+type countingSource struct {
+	Source
+	rounds atomic.Int64
+}
+
+func (c *countingSource) Boots(ctx context.Context) ([]ingest.Boot, error) {
+	c.rounds.Add(1)
+	return c.Source.Boots(ctx)
+}
+
+// Raw samples that were deleted before they were sent are told, once, also after a
+// restart; those that were deleted afterwards are not missed.
+func TestWhatIsGoneIsToldOnce(t *testing.T) {
+	ctx := t.Context()
+	s := openStore(t, filepath.Join(t.TempDir(), "bench.db"))
+	defer s.Close()
+	gone := func() {
+		t.Helper()
+		chunks, err := s.WatchChunks(ctx, ingest.WatchQuery{Before: time.Hour, Limit: 100})
+		if err == nil {
+			_, err = s.DeleteWatchRaw(ctx, "space", monday, chunks)
+		}
+		if err != nil || len(chunks) == 0 {
+			t.Fatalf("%d chunks deleted, %v", len(chunks), err)
+		}
+	}
+	record(t, s, newBoot(t, s, monday), 0, 125)
+	if _, err := s.NewBoot(ctx, monday.Add(time.Hour), []rig.Channel{{Name: "tube9"}}); err != nil {
+		t.Fatal(err)
+	}
+	sent := newFakeServer(t)
+	shipUntil(t, s, sent.target(), quick(), "before", idle)
+	gone()
+	if st := shipUntil(t, s, sent.target(), quick(), "afterwards", idle).Status(); st.GonePoints != 0 || st.AsidePoints != 0 {
+		t.Errorf("all was sent before it was deleted, status %+v", st)
+	}
+	for _, raw := range []Raw{RawAll, RawMeans} {
+		f := newFakeServer(t) // another target, which had none of them
+		opt := quick()
+		opt.Raw = raw
+		for i := range 3 {
+			st := shipUntil(t, s, f.target(), opt, "gone", idle).Status()
+			if st.GonePoints != 2*1250 || st.AsidePoints != 0 || f.count("brimline_sample")+f.count("brimline_mean") != 0 {
+				t.Errorf("%s, start %d: status %+v, want 2500 gone", raw, i+1, st)
+			}
+		}
 	}
 }
 

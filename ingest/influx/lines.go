@@ -23,7 +23,6 @@ type batch struct {
 	places  []place
 	cursors map[string]ingest.ShipCursor
 	asides  []ingest.ShipAside // what is set aside without being sent
-	gone    int64              // readings that were deleted before they were sent
 	fields  int                // of the line that is being written
 }
 
@@ -38,6 +37,18 @@ func (b *batch) lines(i, j int) string {
 		from = b.ends[i-1]
 	}
 	return string(b.buf[from:b.ends[j-1]])
+}
+
+// setAside notes what is not sent; what goes on where the last of its stream ended, for
+// the same reason, lengthens that.
+func (b *batch) setAside(a ingest.ShipAside) {
+	if n := len(b.asides); n > 0 {
+		if last := &b.asides[n-1]; last.Stream == a.Stream && last.Boot == a.Boot && last.Why == a.Why && last.To <= a.From {
+			last.To, last.Points = a.To, last.Points+a.Points
+			return
+		}
+	}
+	b.asides = append(b.asides, a)
 }
 
 // begin starts a line: a measurement with its tags, as head gives it.

@@ -179,8 +179,17 @@ func (r *Reader) explain(err error) error {
 	if strings.Contains(err.Error(), "Flux query service disabled") {
 		why = "the server has its query language Flux off: set flux-enabled = true in section [http] of its config and start it again"
 	}
-	return fmt.Errorf("read from %s: %s: %w", r.target, why, err)
+	return &answerError{fmt.Sprintf("read from %s: %s", r.target, why), err}
 }
+
+// answerError says in words what an error of the server means; they have its text in them.
+type answerError struct {
+	says string
+	err  error
+}
+
+func (e *answerError) Error() string { return e.says }
+func (e *answerError) Unwrap() error { return e.err }
 
 // rowKey is where a row of the book stands.
 type rowKey struct {
@@ -459,9 +468,10 @@ func (r *Reader) samples(ctx context.Context, boot ingest.BootRow, channel strin
 		hi = ceilUS(to)
 		stop = boot.Anchor.Add(fromUS(hi))
 	}
-	// A later boot with the same slot has its anchor behind this one's end.
+	// A later boot of the channel with the same slot has its anchor behind this one's end.
 	for _, b := range r.book.boots {
-		if b.ID%slotBoots == boot.ID%slotBoots && b.Anchor.After(boot.Anchor) && b.Anchor.Before(stop) {
+		holds := slices.ContainsFunc(b.Channels, func(c ingest.BootChannel) bool { return c.Name == channel })
+		if holds && b.ID%slotBoots == boot.ID%slotBoots && b.Anchor.After(boot.Anchor) && b.Anchor.Before(stop) {
 			stop = b.Anchor
 		}
 	}

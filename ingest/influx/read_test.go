@@ -280,3 +280,39 @@ func restored(t *testing.T, ship func(*store.Store), read func() (*Reader, error
 
 // printable makes NaN equal to itself.
 func printable(v any) string { return fmt.Sprintf("%#v", v) }
+
+// A boot of other channels, as an import is, may be dated into a boot of its slot: the
+// samples behind its anchor are read all the same.
+func TestABootOfOtherChannelsCutsNothingOff(t *testing.T) {
+	server := influxtest.Start(t, influxtest.Options{})
+	target := Target{URL: server.URL(), Bucket: server.Bucket(), Token: server.Token(), Bench: "north"}
+	s := openStore(t, filepath.Join(t.TempDir(), "bench.db"))
+	defer s.Close()
+	boot := newBoot(t, s, monday)
+	record(t, s, boot, 0, 40)
+	run := keepBook(t, s, boot)
+	for range 100 {
+		if _, err := s.NewBoot(t.Context(), monday.Add(20*time.Second), []rig.Channel{{Name: "elsewhere", CapacityML: 100}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	shipUntil(t, s, target, quick(), "all", idle)
+	r, err := OpenRead(t.Context(), target, "", "T1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	run, err = s.Run(t.Context(), run.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := r.RunSeries(t.Context(), run)
+	want, wantErr := s.RunSeries(t.Context(), run)
+	if err := errors.Join(err, wantErr); err != nil {
+		t.Fatal(err)
+	}
+	for i := range want {
+		if fmt.Sprint(got[i].Samples) != fmt.Sprint(want[i].Samples) {
+			t.Errorf("%s: %d samples from the bucket, %d stored", want[i].Channel.Name, len(got[i].Samples), len(want[i].Samples))
+		}
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -96,11 +97,19 @@ func New(ctx context.Context, source Source, target Target, opt Options) (*Shipp
 	s.bookAt, s.ratesAt = s.cursors[streamBook].At, s.cursors[streamRates].At
 	s.status = Status{Target: target.String(), State: Stopped}
 	asides, err := source.Asides(ctx, s.key)
-	for _, a := range asides {
-		s.status.AsidePoints += a.Points
-		s.status.AsideWhy = a.Why
-	}
+	s.status.setAside(asides)
 	return s, err
+}
+
+func (t *Status) setAside(asides []ingest.ShipAside) {
+	for _, a := range asides {
+		if a.Why == whyGone {
+			t.GonePoints += a.Points
+			continue
+		}
+		t.AsidePoints += a.Points
+		t.AsideWhy = a.Why
+	}
 }
 
 // Status returns how shipping stands.
@@ -132,7 +141,7 @@ func (s *Shipper) Run(ctx context.Context) {
 			s.rewind()
 			continue
 		}
-		if b.len() > 0 || len(b.cursors) > 0 || len(b.asides) > 0 || b.gone > 0 {
+		if b.len() > 0 || len(b.cursors) > 0 || len(b.asides) > 0 {
 			s.set(func(t *Status) { t.State = Sending })
 			if b.len() > 0 && !s.send(ctx, b, 0, b.len()) {
 				return
@@ -176,13 +185,7 @@ func (s *Shipper) note(ctx context.Context, b *batch) bool {
 	for _, c := range cursors {
 		s.cursors[c.Stream] = c
 	}
-	s.set(func(t *Status) {
-		t.GonePoints += b.gone
-		for _, a := range b.asides {
-			t.AsidePoints += a.Points
-			t.AsideWhy = a.Why
-		}
-	})
+	s.set(func(t *Status) { t.setAside(b.asides) })
 	if len(b.asides) > 0 {
 		a := b.asides[0]
 		s.log.Warn("points were set aside and will not be sent again by themselves", "stream", a.Stream, "why", a.Why, "example", a.Example)
@@ -216,7 +219,7 @@ func (s *Shipper) send(ctx context.Context, b *batch, i, j int) bool {
 	case refused == nil:
 		return true
 	case j-i == 1 || refused.dropped >= j-i:
-		s.setAside(b, i, j, refused.why)
+		setAside(b, i, j, refused.why)
 		return true
 	}
 	s.sleep(ctx, 5*time.Millisecond) // a server that refuses all costs no more than the board can spare
@@ -224,17 +227,11 @@ func (s *Shipper) send(ctx context.Context, b *batch, i, j int) bool {
 	return s.send(ctx, b, i, mid) && s.send(ctx, b, mid, j)
 }
 
-func (s *Shipper) setAside(b *batch, i, j int, why string) {
+func setAside(b *batch, i, j int, why string) {
 	for ; i < j; i++ {
 		p := b.places[i]
-		if n := len(b.asides); n > 0 {
-			if a := &b.asides[n-1]; a.Stream == p.stream && a.Boot == p.boot && a.Why == why && a.To <= p.at {
-				a.To, a.Points = p.at, a.Points+1
-				continue
-			}
-		}
 		example := b.lines(i, i+1)
-		b.asides = append(b.asides, ingest.ShipAside{Stream: p.stream, Boot: p.boot, From: p.at, To: p.at, Points: 1,
+		b.setAside(ingest.ShipAside{Stream: p.stream, Boot: p.boot, From: p.at, To: p.at, Points: 1,
 			Why: why, Example: strings.TrimSuffix(example[:min(len(example), 1000)], "\n"), At: time.Now()})
 	}
 }
@@ -306,6 +303,13 @@ func (s *Shipper) sleep(ctx context.Context, d time.Duration) bool {
 			s.measure(ctx)
 		}
 	}
+}
+
+// Measure counts what is behind at once, for one who cannot Run it yet, as without a
+// token. Not while Run goes on.
+func (s *Shipper) Measure(ctx context.Context) {
+	s.nextMeasure = time.Time{}
+	s.measure(ctx)
 }
 
 // measure counts what is behind, every 5 s, and so rarely that it takes a fiftieth of the
@@ -413,21 +417,17 @@ type failure struct {
 	refused *refusal
 }
 
-// dropped finds the count in "partial write: ... dropped=3".
+// droppedCount is in "partial write: ... dropped=3". Stretches that are refused for one
+// reason join only where the reason is told without it.
+var droppedCount = regexp.MustCompile(` *\bdropped=(\d+)`)
+
 func dropped(message string) int {
-	_, text, ok := strings.Cut(message, "dropped=")
-	if !ok {
-		return 0
+	if m := droppedCount.FindStringSubmatch(message); m != nil {
+		if n, err := strconv.Atoi(m[1]); err == nil {
+			return n
+		}
 	}
-	end := strings.IndexFunc(text, func(r rune) bool { return r < '0' || r > '9' })
-	if end < 0 {
-		end = len(text)
-	}
-	n, err := strconv.Atoi(text[:end])
-	if err != nil {
-		return 0
-	}
-	return n
+	return 0
 }
 
 var errNotInflux = errors.New("not the answer of an InfluxDB")

@@ -81,6 +81,10 @@ func (d *door) Do(req *http.Request) (*http.Response, error) {
 	if err != nil {
 		return nil, err
 	}
+	// What is said is shown to everybody, and a gateway may repeat what it was sent.
+	if token := strings.TrimPrefix(req.Header.Get("Authorization"), "Token "); token != "" {
+		said = bytes.ReplaceAll(said, []byte(token), []byte("(token)"))
+	}
 	if resp.StatusCode < 400 {
 		return nil, fmt.Errorf("%w: it answers %s", errNotInflux, resp.Status)
 	}
@@ -133,7 +137,7 @@ func judge(err error) failure {
 		f.person = true
 		f.why = fmt.Sprintf("the server is full (%d: %s): raise that limit of it, or remove old series", code, said)
 	case code == http.StatusBadRequest, code == http.StatusUnprocessableEntity:
-		f.refused = &refusal{why: fmt.Sprintf("%d: %s", code, said), dropped: dropped(said)}
+		f.refused = &refusal{why: fmt.Sprintf("%d: %s", code, droppedCount.ReplaceAllString(said, "")), dropped: dropped(said)}
 	default:
 		f.person = true
 		f.why = fmt.Sprintf("%v: it answers %d (%s): check the address", errNotInflux, code, said)
