@@ -43,8 +43,8 @@ type shipping struct {
 	again time.Duration // between looks at the token's file
 
 	mu      sync.Mutex
-	shipper *influx.Shipper // nil until there is a token
-	held    error           // why there is none
+	shipper *influx.Shipper // nil at first
+	held    error           // why it does not run
 }
 
 // newShipping returns nil when the config names no shared store. A simulated bench has a
@@ -79,7 +79,7 @@ func (s *shipping) run(ctx context.Context) {
 		if err == nil {
 			continue
 		}
-		s.set(nil, err)
+		s.set(s.idle(ctx), err)
 		if err.Error() != said {
 			said = err.Error()
 			s.log.Warn("nothing is copied to the shared store", "why", err)
@@ -89,6 +89,22 @@ func (s *shipping) run(ctx context.Context) {
 		case <-time.After(s.again):
 		}
 	}
+}
+
+// idle is a Shipper that only knows how far behind the shared store is; nil when the store
+// cannot tell.
+func (s *shipping) idle(ctx context.Context) *influx.Shipper {
+	shipper, err := influx.New(ctx, s.store, s.target(), s.opt)
+	if err != nil {
+		return nil
+	}
+	shipper.Measure(ctx)
+	return shipper
+}
+
+// target is the shared store, without the token.
+func (s *shipping) target() influx.Target {
+	return influx.Target{URL: s.cfg.Influx.URL, Org: s.cfg.Influx.Org, Bucket: s.cfg.Influx.Bucket, Bench: s.bench}
 }
 
 // once ships with the token as it stands. It returns nil when that has changed.
@@ -148,9 +164,14 @@ func (s *shipping) status() serve.ShippingStatus {
 	s.mu.Unlock()
 	switch {
 	case held != nil:
-		return serve.ShippingStatus{Target: influx.Target{URL: s.cfg.Influx.URL, Bucket: s.cfg.Influx.Bucket}.String(), State: string(influx.Waiting), Says: held.Error()}
+		x := influx.Status{Target: s.target().String()}
+		if shipper != nil {
+			x = shipper.Status()
+		}
+		x.State, x.Why = influx.Waiting, held.Error()
+		return shippingView(x)
 	case shipper == nil:
-		return serve.ShippingStatus{Target: influx.Target{URL: s.cfg.Influx.URL, Bucket: s.cfg.Influx.Bucket}.String(), State: "starting", OK: true}
+		return serve.ShippingStatus{Target: s.target().String(), State: "starting", OK: true}
 	}
 	return shippingView(shipper.Status())
 }
@@ -161,11 +182,17 @@ func shippingView(x influx.Status) serve.ShippingStatus {
 		Target: x.Target, State: string(x.State), Says: x.Why, BehindPoints: x.BehindPoints, BehindS: x.BehindS,
 		Sent: x.Sent, Failures: x.Failures, Aside: x.AsidePoints, Gone: x.GonePoints,
 	}
-	if x.AsidePoints > 0 && x.AsideWhy != "" {
+	says := func(text string) {
 		if out.Says != "" {
 			out.Says += "; "
 		}
-		out.Says += fmt.Sprintf("%d points were refused and set aside: %s", x.AsidePoints, x.AsideWhy)
+		out.Says += text
+	}
+	if x.AsidePoints > 0 && x.AsideWhy != "" {
+		says(fmt.Sprintf("%d points were refused and set aside: %s", x.AsidePoints, x.AsideWhy))
+	}
+	if x.GonePoints > 0 {
+		says(fmt.Sprintf("%d raw samples of the watch were deleted here to save space before they were sent", x.GonePoints))
 	}
 	out.OK = out.Says == ""
 	if !x.LastSuccess.IsZero() {
