@@ -193,3 +193,37 @@ func TestVerifyBackupRestoreRefuse(t *testing.T) {
 		}
 	}
 }
+
+// What was set aside earlier is told apart from damage that keeps a store from being backed
+// up, and no line of advice is wider than a terminal.
+func TestCheckSaysWhatToDo(t *testing.T) {
+	aside := store.Damaged{What: "tail", Table: "aside", Row: "1", Says: "ends early"}
+	lost := store.Damaged{What: "page", Page: 7, Says: "its checksum is wrong"}
+	mended := lost
+	mended.Mended = true
+	for name, c := range map[string]struct {
+		damaged []store.Damaged
+		says    string
+		noted   bool // a copy says that something was lost earlier
+	}{
+		"sound":  {nil, "sound: every page", false},
+		"mended": {[]store.Damaged{mended}, "Nothing is lost", false},
+		"aside":  {[]store.Damaged{aside}, "lost earlier", true},
+		"lost":   {[]store.Damaged{lost, aside}, "If that is refused", true},
+	} {
+		check := store.Check{Samples: 10_092_000_000, Chunks: 2_102_400, Bytes: 25_000_000_000, Damaged: c.damaged}
+		var out bytes.Buffer
+		if err := printCheck(&out, "/var/lib/brimline/brimline.db", check); err != nil || !strings.Contains(out.String(), c.says) {
+			t.Errorf("%s: %v, %q", name, err, out.String())
+		}
+		noted := setAsideText(check)
+		if c.noted != strings.Contains(noted, "lost earlier") {
+			t.Errorf("%s: a copy says %q", name, noted)
+		}
+		for line := range strings.Lines(out.String() + noted) {
+			if len(strings.TrimRight(line, "\n")) > 80 {
+				t.Errorf("%s: wider than 80 columns: %q", name, line)
+			}
+		}
+	}
+}

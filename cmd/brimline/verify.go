@@ -21,13 +21,15 @@ func newVerifyCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "verify [STORE]",
 		Short: "Check that everything in a store can be read back",
-		Long: `Verify reads the whole of a store, a backup or one in use, and checks it: every page
-against its checksum, every chunk of samples by decoding it, every summary against
-its samples, every reference between tables. It changes nothing and may run while
-the daemon writes. STORE is the file or its folder; without it, the config's.
+		Long: `Verify reads the whole of a store, a backup or one in use, and checks it: every
+page against its checksum, every chunk of samples by decoding it, every summary
+against its samples, every reference between tables. It changes nothing and may
+run while the daemon writes. STORE is the file or its folder; without it, the
+config's.
 
-Exit codes: 0 sound; 3 something is damaged, and the list says what is lost and what
-to do; 1 it could not be checked at all, for example because its first page is gone.`,
+Exit codes: 0 sound; 3 something is damaged, and the list says what is lost and
+what to do; 1 it could not be checked at all, for example because its first page
+is gone.`,
 		Example: "  brimline verify\n  brimline verify /srv/brimline/brimline.db --json\n  brimline verify stick/backup.db",
 		Args:    usageArgs(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -133,7 +135,7 @@ func verifiedOf(path string, c store.Check) verifiedJSON {
 
 func printCheck(out io.Writer, path string, c store.Check) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %d samples in %d chunks and the open minute, %s, %.2f bytes a sample\n", path, c.Samples, c.Chunks, sizeText(c.Bytes), c.BytesPerSample())
+	fmt.Fprintf(&b, "%s: %s, %.2f bytes a sample\n%d samples in %d chunks and the open minute\n", path, sizeText(c.Bytes), c.BytesPerSample(), c.Samples, c.Chunks)
 	if c.Thinned > 0 {
 		fmt.Fprintf(&b, "of the watch, %d chunks are kept as summaries only, by rule\n", c.Thinned)
 	}
@@ -149,19 +151,28 @@ func printCheck(out io.Writer, path string, c store.Check) error {
 	case len(c.Damaged) == 0:
 		b.WriteString("sound: every page, chunk and reference is as it was written\n")
 	case !c.Lost():
-		b.WriteString("Nothing is lost: what changed was put right as it was read. The medium begins to fail, so back up\n" +
-			"now ('brimline backup'): the backup is sound, and restoring it to another card or disk ends this.\n")
+		b.WriteString("Nothing is lost: what changed was put right as it was read. The medium begins to\n" +
+			"fail, so back up now ('brimline backup'): the backup is sound, and restoring it\n" +
+			"to another card or disk ends this.\n")
+	case c.SetAside() == len(c.Damaged):
+		b.WriteString("What is listed above was lost earlier and is noted; all else is sound. Back up\n" +
+			"now ('brimline backup'), and use another card or disk: this one may be failing.\n")
 	default:
-		b.WriteString("What is listed above is lost here; all else is read as ever. Keep a copy of the file with its -wal, stop the\n" +
-			"daemon, and put the last sound backup in its place ('brimline restore'). Use another card or disk.\n")
+		b.WriteString("What is listed above is lost here; all else is read as ever. Back up now\n" +
+			"('brimline backup'). If that is refused, stop the daemon, keep a copy of the\n" +
+			"file with its -wal, and put the last sound backup in its place\n" +
+			"('brimline restore'). Use another card or disk.\n")
 	}
 	_, err := io.WriteString(out, b.String())
 	return err
 }
 
 func sizeText(bytes int64) string {
-	if bytes < 1<<20 {
+	switch {
+	case bytes < 1e6:
 		return fmt.Sprintf("%.1f kB", float64(bytes)/1e3)
+	case bytes >= 1e9:
+		return fmt.Sprintf("%.1f GB", float64(bytes)/1e9)
 	}
 	return fmt.Sprintf("%.1f MB", float64(bytes)/1e6)
 }
