@@ -435,16 +435,18 @@ func (r *Reader) RunSeries(ctx context.Context, run ingest.Run) ([]ingest.Series
 		case run.End > 0 && !came.whole && came.toUS < ceilUS(run.End):
 			return nil, fmt.Errorf("read run %d from %s: channel %s has come up to %.1f s of the boot, the run ends at %.1f s: wait until the bench has shipped it", run.Number, r.target, p.Channel, float64(came.toUS)/1e6, run.End.Seconds())
 		}
-		samples, err := r.samples(ctx, boot, p.Channel, run.Start, run.End)
+		to := run.End
+		if to > 0 {
+			to += neighbours
+		}
+		samples, err := r.samples(ctx, boot, p.Channel, run.Start-neighbours, to)
 		if err != nil {
 			return nil, err
 		}
-		missing := 0
+		missing := lacking(samples, run)
+		samples = slices.DeleteFunc(samples, func(x rig.Sample) bool { return !within(x.Elapsed, run) })
 		for i := range samples {
 			samples[i].Channel = number
-			if i > 0 && samples[i].Seq > samples[i-1].Seq+1 {
-				missing += int(samples[i].Seq - samples[i-1].Seq - 1)
-			}
 		}
 		if missing > 0 {
 			holes = append(holes, fmt.Sprintf("%s lacks %d", p.Channel, missing))
@@ -456,6 +458,36 @@ func (r *Reader) RunSeries(ctx context.Context, run ingest.Run) ([]ingest.Series
 	}
 	return out, nil
 }
+
+// neighbours is how far before and behind a run samples are read with it: by their
+// numbers, what is missing at its ends is found.
+const neighbours = 10 * time.Second
+
+// within reports whether an elapsed time is in a run.
+func within(at time.Duration, run ingest.Run) bool {
+	return at >= run.Start && (run.End == 0 || at < run.End)
+}
+
+// lacking counts the numbers that are missing in a run, each where it would stand if
+// samples came evenly between the two that are there.
+func lacking(samples []rig.Sample, run ingest.Run) (n int) {
+	for i := 1; i < len(samples); i++ {
+		a, b := samples[i-1], samples[i]
+		if b.Seq <= a.Seq+1 || b.Elapsed < run.Start || run.End > 0 && a.Elapsed >= run.End {
+			continue
+		}
+		gap := b.Seq - a.Seq
+		for k := uint64(1); k < min(gap, maxGap); k++ {
+			if within(a.Elapsed+time.Duration(float64(b.Elapsed-a.Elapsed)*float64(k)/float64(gap)), run) {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+// maxGap bounds what is counted of one gap: a number out of all bounds is another program's.
+const maxGap = 1 << 24
 
 // samples reads a channel's samples of a boot; to 0 means to the last.
 func (r *Reader) samples(ctx context.Context, boot ingest.BootRow, channel string, from, to time.Duration) ([]rig.Sample, error) {

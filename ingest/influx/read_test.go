@@ -165,11 +165,24 @@ func TestReadingBack(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	lo := monday.Truncate(time.Microsecond).Add(15 * time.Second)
-	server.Query(server.Bucket(), "DELETE FROM brimline_sample WHERE store = '"+id+"' AND channel = 'tube1' AND time >= '"+lo.Format(time.RFC3339Nano)+"' AND time < '"+lo.Add(time.Second).Format(time.RFC3339Nano)+"'")
-	var partial *ingest.PartialError
-	if got, err := r.RunSeries(ctx, runs[0]); !errors.As(err, &partial) || !strings.Contains(err.Error(), "tube1 lacks 10") || len(got) != 2 {
-		t.Errorf("a hole: %v", err)
+	remove := func(from, to time.Duration) {
+		t.Helper()
+		anchor := monday.Truncate(time.Microsecond)
+		server.Query(server.Bucket(), "DELETE FROM brimline_sample WHERE store = '"+id+"' AND channel = 'tube1' AND time >= '"+anchor.Add(from).Format(time.RFC3339Nano)+"' AND time < '"+anchor.Add(to).Format(time.RFC3339Nano)+"'")
+	}
+	// The run goes from 10 s to 30 s; of what is missing at its ends only its own counts.
+	for _, c := range []struct {
+		from, to time.Duration
+		lacks    int
+	}{{15 * time.Second, 16 * time.Second, 10}, {8 * time.Second, 12 * time.Second, 10 + 19}, {28 * time.Second, 33 * time.Second, 29 + 20}} {
+		remove(c.from, c.to)
+		var partial *ingest.PartialError
+		got, err := r.RunSeries(ctx, runs[0])
+		if !errors.As(err, &partial) || !strings.Contains(err.Error(), fmt.Sprintf("tube1 lacks %d;", c.lacks)) || len(got) != 2 {
+			t.Errorf("without %v to %v: %v, want %d missing", c.from, c.to, err, c.lacks)
+		} else if n := len(got[0].Samples) + len(got[1].Samples); n != 199+199-c.lacks {
+			t.Errorf("without %v to %v: %d samples and %d missing", c.from, c.to, n, c.lacks)
+		}
 	}
 
 	// The same names from another bench, and from the same bench with a new card.
