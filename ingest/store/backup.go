@@ -26,12 +26,12 @@ var ErrExists = errors.New("already there")
 // as damaged are noted in the copy as in the store, and the Check lists them; a damaged table
 // of tails in whose place a new one was begun is left out.
 func Backup(ctx context.Context, path, dest string) (Check, error) {
-	op := "back up to " + dest
+	op := "back up " + path + " to " + dest
 	if err := checkFile(path, false); err != nil {
 		return Check{}, explain(op, path, err)
 	}
 	if err := mustNotExist(dest); err != nil {
-		return Check{}, explain(op, path, err)
+		return Check{}, explain(op, dest, err)
 	}
 	part, check, err := copyStore(ctx, op, path, dest+".part")
 	if err != nil {
@@ -39,7 +39,7 @@ func Backup(ctx context.Context, path, dest string) (Check, error) {
 	}
 	defer part.remove()
 	if err := part.moveTo(dest); err != nil {
-		return check, explain(op, path, err)
+		return check, explain(op, dest, err)
 	}
 	return check, nil
 }
@@ -90,11 +90,12 @@ func syncFolder(path string) error {
 	return dir.Sync()
 }
 
-// copyStore writes a verified copy of a store to part and brings it to the disk.
+// copyStore writes a verified copy of a store to part and brings it to the disk. An error in
+// writing is of part, whose disk is another than the store's.
 func copyStore(ctx context.Context, op, path, part string) (_ partFile, _ Check, err error) {
 	p := partFile{name: part}
 	if p.lock, err = takeLock(part); err != nil {
-		return p, Check{}, explain(op, path, err)
+		return p, Check{}, explain(op, part, err)
 	}
 	defer func() {
 		if err != nil {
@@ -102,7 +103,7 @@ func copyStore(ctx context.Context, op, path, part string) (_ partFile, _ Check,
 		}
 	}()
 	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) { // of a copy that was cut off
-		return p, Check{}, explain(op, path, err)
+		return p, Check{}, explain(op, part, err)
 	}
 	r, err := openAny(ctx, path, sumsSince)
 	if err != nil {
@@ -120,17 +121,17 @@ func copyStore(ctx context.Context, op, path, part string) (_ partFile, _ Check,
 		return p, found, explain(op, path, errors.Join(fmt.Errorf("%s: nothing was copied: %w", found.lostSays(), ErrNotStore), checking))
 	}
 	if err != nil {
-		return p, Check{}, explain(op, path, err)
+		return p, Check{}, explain(op, part, err)
 	}
 	if err := syncFile(part); err != nil {
-		return p, Check{}, explain(op, path, err)
+		return p, Check{}, explain(op, part, err)
 	}
 	check, err := Verify(ctx, part)
 	if err != nil {
-		return p, check, explain(op, path, fmt.Errorf("read the copy back: %w", err))
+		return p, check, explain(op, part, fmt.Errorf("read the copy back: %w", err))
 	}
 	if len(check.broken()) > 0 {
-		return p, check, explain(op, path, fmt.Errorf("the copy is not sound: %s: %w", check.lostSays(), ErrNotStore))
+		return p, check, explain(op, part, fmt.Errorf("the copy is not sound: %s: %w", check.lostSays(), ErrNotStore))
 	}
 	return p, check, nil
 }

@@ -101,6 +101,23 @@ func TestBackupAndRestoreGiveEverySampleBack(t *testing.T) {
 	}
 }
 
+// What cannot be written is the copy, on a disk of its own: its place is what the error tells of.
+func TestBackupNamesThePlaceThatFailed(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir()
+	path := filepath.Join(dir, "bench.db")
+	s, _ := filled(t, path, 1, 2)
+	s.Close()
+	for name, dest := range map[string]string{"no such folder": filepath.Join(dir, "none", "x.db"), "a file for a folder": filepath.Join(path, "x.db")} {
+		if _, err := Backup(ctx, path, dest); err == nil || !strings.Contains(err.Error(), "store "+dest) || strings.Contains(err.Error(), "store "+path+":") {
+			t.Errorf("%s: %v", name, err)
+		}
+		if _, err := Restore(ctx, path, dest, day); err == nil || !strings.Contains(err.Error(), "store "+dest) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
 func TestRestoreRefuses(t *testing.T) {
 	ctx := t.Context()
 	dir := t.TempDir()
