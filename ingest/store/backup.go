@@ -384,7 +384,10 @@ func keepAlso(path, also string) error {
 		return err
 	}
 	_, err = io.Copy(to, from)
-	return errors.Join(err, to.Sync(), to.Close())
+	if err = errors.Join(err, to.Sync(), to.Close()); err != nil {
+		os.Remove(also)
+	}
+	return err
 }
 
 // dropLog removes a store's log, and brings that to the disk before another file gets the

@@ -248,6 +248,18 @@ func TestRestoreWaitsForReaders(t *testing.T) {
 	no(Restore(ctx, dest, path, day))(t)
 }
 
+// A copy that could not be made whole is not left for one that is.
+func TestKeepAlsoLeavesNoHalfCopy(t *testing.T) {
+	dir := t.TempDir()
+	also := filepath.Join(dir, "also.db")
+	if err := keepAlso(dir, also); err == nil { // a folder can be neither linked nor read
+		t.Error("a folder was copied")
+	}
+	if _, err := os.Stat(also); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("%s was left behind: %v", also, err)
+	}
+}
+
 // The daemon writes what another user restored.
 func TestRestoreKeepsOwnerAndMode(t *testing.T) {
 	ctx := t.Context()

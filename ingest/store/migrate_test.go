@@ -2,11 +2,13 @@ package store
 
 import (
 	"compress/gzip"
+	"database/sql"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -99,6 +101,78 @@ func TestEveryOlderSchemaIsBroughtForward(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// bringTo takes the fixture of schema 3 to a later schema, as a program of that time did.
+func bringTo(t *testing.T, schema int) (path string) {
+	t.Helper()
+	ctx := t.Context()
+	path = fixture(t, 3)
+	db := no(sql.Open("sqlite", dsn(path, "rw")))(t)
+	db.SetMaxOpenConns(1)
+	statements := []string{"PRAGMA page_sums", "PRAGMA journal_mode = WAL", "VACUUM"}
+	for v := 3; v < schema; v++ {
+		statements = append(statements, migrations[v], fmt.Sprintf("PRAGMA user_version = %d", v+1))
+	}
+	for _, st := range statements {
+		if _, err := db.ExecContext(ctx, st); err != nil {
+			t.Fatalf("schema %d: %.60s: %v", schema, st, err)
+		}
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// A backup from before an update is backed up, restored and opened by the program after it.
+func TestBackupOfAnOlderSchema(t *testing.T) {
+	ctx := t.Context()
+	whole := no(list(ctx, mustOpen(t, fixture(t, 3)).db, scanText, `SELECT type || name || coalesce(sql, '') FROM sqlite_schema ORDER BY type, name`))(t)
+	for schema := sumsSince; schema <= SchemaVersion; schema++ {
+		t.Run(fmt.Sprint("schema ", schema), func(t *testing.T) {
+			old, dir := bringTo(t, schema), t.TempDir()
+			backup, path := filepath.Join(dir, "backup.db"), filepath.Join(dir, "bench.db")
+			if check := no(Backup(ctx, old, backup))(t); check.Schema != schema || check.Samples != 6000 {
+				t.Errorf("the backup says %+v", check)
+			}
+			no(Restore(ctx, backup, path, day))(t)
+			s := mustOpen(t, path)
+			for boot := int64(1); boot <= 2; boot++ {
+				for c := range 2 {
+					if got, err := s.Samples(ctx, boot, fmt.Sprintf("tube%d", c+1), 0, End); err != nil || !slices.Equal(got, fixtureSamples(c)) {
+						t.Errorf("boot %d, channel %d: %d samples, %v", boot, c, len(got), err)
+					}
+				}
+			}
+			if cs := no(s.BookChanges(ctx, false, 0, 99))(t); len(cs) == 0 {
+				t.Error("none of the book's rows is to be shipped")
+			}
+			same(t, "schema", no(list(ctx, s.db, scanText, `SELECT type || name || coalesce(sql, '') FROM sqlite_schema ORDER BY type, name`))(t), whole)
+			if check := no(Verify(ctx, path))(t); check.Schema != SchemaVersion || len(check.Damaged) != 0 {
+				t.Errorf("check %+v", check)
+			}
+		})
+	}
+}
+
+// FORMAT.md is of the schema that is written, and names every table.
+func TestFormatIsOfThisSchema(t *testing.T) {
+	text, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, says := range []string{fmt.Sprintf("# The store's format, version %d\n", SchemaVersion), fmt.Sprintf("the schema version (%d)", SchemaVersion)} {
+		if !strings.Contains(string(text), says) {
+			t.Errorf("FORMAT.md does not say %q", says)
+		}
+	}
+	s := mustOpen(t, filepath.Join(t.TempDir(), "a.db"))
+	for _, table := range no(list(t.Context(), s.db, scanText, `SELECT name FROM sqlite_schema WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite\_%' ESCAPE '\'`))(t) {
+		if !regexp.MustCompile(`\b` + table + `\b`).Match(text) {
+			t.Errorf("FORMAT.md does not tell of table %s", table)
+		}
 	}
 }
 
