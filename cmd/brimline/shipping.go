@@ -47,21 +47,16 @@ type shipping struct {
 	held    error           // why it does not run
 }
 
-// newShipping returns nil when the config names no shared store. A simulated bench has a
-// name of its own there: its readings never stand among real ones.
+// newShipping returns nil when the config names no shared store.
 func newShipping(cfg *config.Config, st *store.Store, sim bool, log *slog.Logger) *shipping {
 	if cfg.Influx.URL == "" {
 		return nil
-	}
-	bench := cfg.Bench.Name
-	if sim {
-		bench += simulatedBench
 	}
 	health := map[string]rig.HealthChannel{}
 	for i, h := range healthChannels(cfg.Channels) {
 		health[cfg.Channels[i].Name] = h
 	}
-	return &shipping{cfg: cfg, store: st, log: log, bench: bench, again: tokenAgain, opt: influx.Options{
+	return &shipping{cfg: cfg, store: st, log: log, bench: sharedTarget(cfg, sim).Bench, again: tokenAgain, opt: influx.Options{
 		Raw: influx.Raw(cfg.Influx.Raw), BatchPoints: cfg.Influx.BatchPoints, BackfillPointsPerS: cfg.Influx.BackfillPointsPerS,
 		Rater: runRater{st.Reader}, Health: health, Log: log,
 	}}
@@ -104,7 +99,9 @@ func (s *shipping) idle(ctx context.Context) *influx.Shipper {
 
 // target is the shared store, without the token.
 func (s *shipping) target() influx.Target {
-	return influx.Target{URL: s.cfg.Influx.URL, Org: s.cfg.Influx.Org, Bucket: s.cfg.Influx.Bucket, Bench: s.bench}
+	t := sharedTarget(s.cfg, false)
+	t.Bench = s.bench
+	return t
 }
 
 // once ships with the token as it stands. It returns nil when that has changed.
@@ -189,7 +186,7 @@ func shippingView(x influx.Status) serve.ShippingStatus {
 		out.Says += text
 	}
 	if x.AsidePoints > 0 && x.AsideWhy != "" {
-		says(fmt.Sprintf("%d points were refused and set aside: %s", x.AsidePoints, x.AsideWhy))
+		says(fmt.Sprintf("%d points were refused and set aside: %s (brimline refused lists them and sends them again)", x.AsidePoints, x.AsideWhy))
 	}
 	if x.GonePoints > 0 {
 		says(fmt.Sprintf("%d raw samples of the watch were deleted here to save space before they were sent", x.GonePoints))
@@ -207,11 +204,15 @@ func shippingView(x influx.Status) serve.ShippingStatus {
 func influxTarget(cfg *config.Config, log *slog.Logger) (influx.Target, error) {
 	x := cfg.Influx
 	if x.URL == "" {
-		return influx.Target{}, badInput(errors.New("the config names no shared store: give url, bucket and token_file in [influx]"))
+		return influx.Target{}, badInput(errNoSharedStore)
 	}
-	token, err := readToken(x.TokenFile, log)
-	return influx.Target{URL: x.URL, Org: x.Org, Bucket: x.Bucket, Token: token, Bench: cfg.Bench.Name}, err
+	t := sharedTarget(cfg, false)
+	var err error
+	t.Token, err = readToken(x.TokenFile, log)
+	return t, err
 }
+
+var errNoSharedStore = errors.New("the config names no shared store: give url, bucket and token_file in [influx]")
 
 // readToken reads the token from its file, or from the systemd credential when none is
 // named. The content is never part of an error.

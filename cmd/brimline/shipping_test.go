@@ -441,7 +441,10 @@ func TestARejectedBatchIsSetAside(t *testing.T) {
 	if err := s.Write(s.Bucket(), fmt.Sprintf(`brimline_sample,bench=elsewhere counts="many" %d`, monday.Add(-2*time.Hour).UnixNano())); err != nil {
 		t.Fatal(err)
 	}
-	b := newVirtualBench(t, shippingConfig(t, s, "north"), monday.Add(-time.Hour))
+	file := shippingFile(t, s, "north")
+	cfg, err := config.Load(file)
+	must(t, err)
+	b := newVirtualBench(t, cfg, monday.Add(-time.Hour))
 	b.record(2*time.Hour, true)
 	b.arrived(s, s.Bucket(), anHour)
 	x := b.until("nothing behind", func(x serve.ShippingStatus) bool { return x.BehindPoints == 0 })
@@ -463,6 +466,53 @@ func TestARejectedBatchIsSetAside(t *testing.T) {
 	b.end()
 	b.start()
 	b.until("what is set aside, again", func(x serve.ShippingStatus) bool { return x.State == string(influx.Idle) && x.Aside == int64(anHour) })
+
+	// Once the cause is mended it is sent again, and all is there, once.
+	refused := func(args ...string) (code int, out, errs string) {
+		t.Helper()
+		var o, e bytes.Buffer
+		code = run(t.Context(), append([]string{"refused", "--config", file, "--data", b.dir}, args...), nil, &o, &e)
+		return code, o.String(), e.String()
+	}
+	if code, out, errs := refused(); code != exitDone || !strings.Contains(out, "samples/tube1, boot 1, 0.0 s to 3596") || !strings.Contains(out, "field type conflict") || !strings.Contains(out, "for example brimline_sample,bench=north") {
+		t.Errorf("exit %d, %s%s", code, out, errs)
+	}
+	if code, _, errs := refused("--send-again"); code != exitFailed || !strings.Contains(errs, "use") {
+		t.Errorf("beside the daemon: exit %d, %s", code, errs)
+	}
+	b.end()
+	s.Query(s.Bucket(), "DROP MEASUREMENT brimline_sample")
+	code, out, errs := refused("--send-again", "--json")
+	var v refusedJSON
+	if err := json.Unmarshal([]byte(out), &v); err != nil || code != exitDone || v.Schema != "brimline/refused/1" || !v.SendAgain || len(v.Stretches) != 2 || v.Stretches[0].Points+v.Stretches[1].Points != int64(anHour) {
+		t.Errorf("exit %d, %v, %s%s", code, err, out, errs)
+	}
+	b.start()
+	b.arrived(s, s.Bucket(), 0)
+	if n := b.compare(s); n != 2*anHour {
+		t.Errorf("%d samples, want %d", n, 2*anHour)
+	}
+	if x := b.ship.status(); !x.OK {
+		t.Errorf("mended: %+v", x)
+	}
+	if _, out, _ := refused(); !strings.Contains(out, "nothing of bench \"north\" was set aside") {
+		t.Errorf("it says %s", out)
+	}
+	// A bucket that was made anew gets everything.
+	b.end()
+	s.Query(s.Bucket(), "DROP MEASUREMENT brimline_sample")
+	s.Query(s.Bucket(), "DROP MEASUREMENT brimline_rate")
+	if code, _, errs := refused("--send-again", "--all"); code != exitDone {
+		t.Errorf("exit %d, %s", code, errs)
+	}
+	b.start()
+	b.arrived(s, s.Bucket(), 0)
+	if n, rates := b.compare(s), b.compareRates(s); n != 2*anHour || rates != 2 {
+		t.Errorf("%d samples and %d rates", n, rates)
+	}
+	if code, _, errs := refused("--all"); code != exitUsage || !strings.Contains(errs, "--send-again") {
+		t.Errorf("exit %d, %s", code, errs)
+	}
 }
 
 // A server whose cache of writes is full answers 500 until it has room: nothing is given

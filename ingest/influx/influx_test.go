@@ -469,6 +469,35 @@ func TestRefusedPointsAreSetAside(t *testing.T) {
 	if st := again.Status(); f.requests != n || st.AsidePoints != int64(misread) {
 		t.Errorf("after a restart %d more requests, status %+v", f.requests-n, st)
 	}
+	// Sent again it is all there, of each kind of stream what was refused and what followed.
+	for _, raw := range []Raw{RawAll, RawMeans} {
+		f := newFakeServer(t)
+		opt := quick()
+		opt.Raw, opt.Rater = raw, fakeRater{}
+		shipUntil(t, s, f.target(), opt, "all well", idle)
+		want := len(f.points)
+		f = newFakeServer(t)
+		f.answer = func(_ int, lines []string) (bool, int, string) {
+			if !slices.ContainsFunc(lines, func(l string) bool {
+				return strings.Contains(l, "kind=engine") || strings.Contains(l, "brimline_rate") || strings.Contains(l, "brimline_health") || strings.Contains(l, "quality=2i") || strings.Contains(l, "bad=1i")
+			}) {
+				return true, 204, ""
+			}
+			return false, 422, `{"message":"no"}`
+		}
+		refused := shipUntil(t, s, f.target(), opt, "some refused", idle).Status().AsidePoints
+		if had := len(f.points); refused == 0 || had+int(refused) != want {
+			t.Errorf("%s: %d points, %d set aside, want %d", raw, had, refused, want)
+		}
+		f.answer = nil
+		if err := s.SendAgain(t.Context(), f.target().Key(), false); err != nil {
+			t.Fatal(err)
+		}
+		st := shipUntil(t, s, f.target(), opt, "again", idle).Status()
+		if len(f.points) != want || st.AsidePoints != 0 {
+			t.Errorf("%s: %d points after they were sent again, want %d, status %+v", raw, len(f.points), want, st)
+		}
+	}
 }
 
 // A server that counts what it dropped, all of it, is believed without a request for

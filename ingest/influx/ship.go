@@ -76,7 +76,7 @@ func New(ctx context.Context, source Source, target Target, opt Options) (*Shipp
 	if opt.BackfillPointsPerS <= 0 {
 		opt.BackfillPointsPerS = 5000
 	}
-	s := &Shipper{source: source, target: target, opt: opt, log: opt.Log, key: target.key(),
+	s := &Shipper{source: source, target: target, opt: opt, log: opt.Log, key: target.Key(),
 		cursors: map[string]ingest.ShipCursor{}, bootChannels: map[int64][]string{}, anchors: map[int64]int64{}}
 	if s.log == nil {
 		s.log = slog.New(slog.NewTextHandler(io.Discard, nil))

@@ -20,9 +20,9 @@ import (
 // String names the target without its token.
 func (t Target) String() string { return fmt.Sprintf("%s, bucket %s", t.URL, t.Bucket) }
 
-// key is what the store keeps the target's cursors under. A bench of another name is
+// Key is what the store keeps the target's cursors under. A bench of another name is
 // another target: its points are others.
-func (t Target) key() string {
+func (t Target) Key() string {
 	return strings.Join([]string{strings.TrimSuffix(t.URL, "/"), t.Org, t.Bucket, tagValue(t.Bench)}, "\n")
 }
 

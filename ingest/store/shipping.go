@@ -246,6 +246,26 @@ func (s *Store) Advance(ctx context.Context, target string, cursors []ingest.Shi
 	})
 }
 
+// SendAgain sets each stream of a target of which something was set aside back to the
+// first of that, or with all every stream to its beginning, and forgets what was set
+// aside: who ships next sends it anew. What arrived before overwrites itself.
+func (s *Store) SendAgain(ctx context.Context, target string, all bool) error {
+	return s.write(ctx, "set shipping back", func(ctx context.Context) error {
+		// Streams of the book have boot 0 and count changes: from is sent when the cursor is before it.
+		set := `UPDATE ship_cursor AS c SET boot = a.boot, at = a.from_at - (a.boot = 0), n = 0
+			FROM (SELECT stream, boot, from_at, row_number() OVER (PARTITION BY stream ORDER BY boot, from_at) AS place FROM ship_aside WHERE target = ?1) a
+			WHERE c.target = ?1 AND c.stream = a.stream AND a.place = 1 AND (a.boot, a.from_at) <= (c.boot, c.at)`
+		if all {
+			set = `DELETE FROM ship_cursor WHERE target = ?1`
+		}
+		if _, err := s.w.ExecContext(ctx, set, target); err != nil {
+			return err
+		}
+		_, err := s.w.ExecContext(ctx, `DELETE FROM ship_aside WHERE target = ?`, target)
+		return err
+	})
+}
+
 // ShipAnchor returns what the stamps of a boot's points count from. The first call for a
 // boot takes its wall clock at elapsed zero as it is believed now, to the microsecond,
 // and keeps it for ever: points that were sent would double if it moved. Of boots with a
