@@ -273,6 +273,9 @@ func TestProblems(t *testing.T) {
 			"b.toml:12:1: influx.org = 5: must be text",
 			`b.toml:13:1: influx.token_file = "": must not be blank; write a text or leave the key out`,
 		}},
+		{"influx, slower than the bench", named + minimal + "sps = 80\n[[channel]]\nname = 'b'\nclock_pin = 8\ndata_pin = 9\nsps = 80\n[influx]\nurl = 'http://office:8086'\nbucket = 'benches'\nbackfill_points_per_s = 160\n", []string{
+			`b.toml:16:1: influx.backfill_points_per_s = 160: must be above the 160 readings a second that the channels give, or what is behind is never caught up; twice that or more is good; raw = "means" ships less`,
+		}},
 		{"influx without a server", minimal + "[influx]\nbucket = 'benches'\ntoken_fiel = 'x'\n", []string{
 			`b.toml:5:2: influx.url: missing: a bucket needs the server's address; for example url = "http://office:8086", or take [influx] out`,
 			`b.toml:7:1: influx.token_fiel: unknown key in [influx]; did you mean "token_file"?`,

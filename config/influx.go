@@ -9,7 +9,7 @@ import (
 )
 
 const (
-	minBackfillPointsPerS = 100 // slower, and a bench of 4 tubes at 80 readings a second never catches up
+	minBackfillPointsPerS = 100 // a bench at 10 readings a second and tube, or one that ships no raw samples, catches up so
 	maxBackfillPointsPerS = 100_000
 	minBatchPoints        = 100
 	maxBatchPoints        = 20_000 // of about 100 bytes: servers refuse bodies of some megabytes
@@ -21,7 +21,7 @@ func isSecret(key string) bool {
 }
 
 // influx reads [influx]. A table without url is left alone: nothing is shipped.
-func (ck *checker) influx(top func(key string) value, bench string) Influx {
+func (ck *checker) influx(top func(key string) value, bench string, channels []Channel) Influx {
 	text := func(key string) string {
 		v := top("influx." + key)
 		if v.raw == nil {
@@ -44,6 +44,15 @@ func (ck *checker) influx(top func(key string) value, bench string) Influx {
 		ck.add("influx.bucket", "", "missing: a url needs the bucket that is written to", `for a 1.8 the database, "benches" or with its retention policy "benches/autogen"`)
 	case bucketGiven && !urlGiven:
 		ck.add("influx.url", "", "missing: a bucket needs the server's address", `for example url = "http://office:8086", or take [influx] out`)
+	}
+	gives := 0
+	for _, ch := range channels {
+		if ch.Sensor != "ads1115" { // its inputs share its rate
+			gives += ch.SPS
+		}
+	}
+	if pace := x.BackfillPointsPerS; urlGiven && x.Raw == "all" && pace > 0 && pace <= gives {
+		ck.wrong(top("influx.backfill_points_per_s"), fmt.Sprintf("must be above the %d readings a second that the channels give, or what is behind is never caught up", gives), `twice that or more is good; raw = "means" ships less`)
 	}
 	if urlGiven && bench == defaults["bench.name"] {
 		ck.add("influx.url", shown(x.URL), fmt.Sprintf("the bench is called %q, as every bench is that has no name: in a shared bucket nobody could tell them apart", bench), "give it a name of its own in [bench]")

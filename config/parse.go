@@ -300,7 +300,7 @@ func (ck *checker) config(tree map[string]any) *Config {
 	c.Store = ck.store(top)
 	c.Serve.Listen = ck.listen(top("serve.listen"))
 
-	c.Influx = ck.influx(top, c.Bench.Name)
+	c.Influx = ck.influx(top, c.Bench.Name, c.Channels)
 
 	c.Limits.LowMLPerMin = ck.optional(top("limits.low_ml_per_min"), 0, 10000, "mL/min")
 	c.Limits.HighMLPerMin = ck.optional(top("limits.high_ml_per_min"), 0, 10000, "mL/min")
