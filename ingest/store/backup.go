@@ -338,8 +338,12 @@ func setAside(ctx context.Context, path string, now time.Time) (string, error) {
 	// The log into the file, so that the file alone is the store, also if the power goes
 	// before the renaming. One that is too damaged for that keeps its log beside it.
 	if db, err := sql.Open("sqlite", dsn(path, "rw")); err == nil {
+		db.SetMaxOpenConns(1)
 		var busy, pages, moved int
-		err := db.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &pages, &moved)
+		_, err := db.ExecContext(ctx, "PRAGMA busy_timeout = 1000") // who reads for longer is to be told of
+		if err == nil {
+			err = db.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &pages, &moved)
+		}
 		_ = db.Close()
 		if err == nil && busy != 0 {
 			return "", fmt.Errorf("another program reads the store, whose log can so not go into its file: end what reads it (such as 'brimline rates', 'verify' or 'backup'), and restore again: %w", ErrInUse)
