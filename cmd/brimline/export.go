@@ -47,17 +47,21 @@ in the key-value metadata (Parquet), beside the rows (JSON).
 
 TEST is the label or number of a test, --run one run of it. Without TEST, --from
 and --to give a time range: the readings of every channel in it, watches too, and
-the rates of the runs that began in it.
+the rates of the runs that began in it. A hand reading counts as of 00:00 UTC of its
+day.
 
-'brimline rates FILE-curves.csv' works the same rates out of an exported table.
-In CSV a text that a spreadsheet would take for a formula has a ' before it.
+'brimline rates FILE-curves.csv' works the same rates out of a test's exported
+table; of a time range it finds the fills by itself, and wants --density for mL/min
+of tubes that are weighed. In CSV a text that a spreadsheet would take for a formula
+has a ' before it.
 
 A file appears under its name when it is whole; one that is there is kept unless
 --force is given. Memory does not grow with the time range: a day of four
 channels at 80 readings a second is 28 million rows, best as Parquet.`,
 		Example: "  brimline export T1 --data /var/lib/brimline\n" +
 			"  brimline export T1 --run 2 --format parquet --out /media/stick --data /var/lib/brimline\n" +
-			"  brimline export --from 2026-03-02T08:00Z --to 2026-03-02T09:00Z --what curves --channels tube1,tube2 --format parquet --data /var/lib/brimline",
+			"  brimline export --from 2026-03-02T08:00Z --to 2026-03-02T09:00Z --what curves \\\n" +
+			"      --channels tube1,tube2 --format parquet --data /var/lib/brimline",
 		Args: usageArgs(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := runExport(c, args, o); err != nil {
@@ -73,7 +77,7 @@ channels at 80 readings a second is 28 million rows, best as Parquet.`,
 	f.StringVar(&o.what, "what", "both", "rates, curves or both")
 	f.IntVar(&o.run, "run", 0, "number of one run of TEST")
 	f.StringVar(&o.from, "from", "", "begin of a time range, such as 2026-03-02T08:00Z (UTC where no zone is given)")
-	f.StringVar(&o.to, "to", "", "end of a time range, not part of it")
+	f.StringVar(&o.to, "to", "", "end of a time range, not part of it (UTC where no zone is given)")
 	f.StringVar(&o.channels, "channels", "", "of a time range: these channels only, such as tube1,tube2")
 	f.BoolVar(&o.force, "force", false, "replace files that are there")
 	f.BoolVar(&o.asJSON, "json", false, "print what was written as JSON, schema "+exportSchema)
@@ -220,7 +224,7 @@ func (e *exporter) exportTest(ctx context.Context, ref string) error {
 		e.about.Of = fmt.Sprintf("run %d of %s", e.o.run, e.about.Of)
 		e.name += fmt.Sprintf("-run%d", e.o.run)
 	}
-	for _, w := range t.Warnings {
+	for _, w := range t.doubts() {
 		e.warn(w)
 	}
 	cals := map[int64]ingest.Calibration{}
@@ -259,7 +263,7 @@ func (e *exporter) exportTest(ctx context.Context, ref string) error {
 		}
 		for _, run := range t.Runs {
 			for _, p := range run.Positions {
-				i := slices.IndexFunc(t.Fits, func(f fitted) bool { return f.Run == run.Number && f.Injector == p.Injector })
+				i := slices.IndexFunc(t.Fits, func(f fitted) bool { return f.Run == run.Number && f.fill().Channel == p.Channel })
 				w := curveWriter{e: e, table: table, boots: boots, test: t.Test.Label, run: run.Number, injector: p.Injector, density: densityOf(t.Test.Fuel)}
 				to := run.End
 				if to == 0 {
@@ -290,6 +294,7 @@ func (e *exporter) exportRange(ctx context.Context, from, to time.Time) error {
 	var only []string
 	if e.o.channels != "" {
 		for _, name := range strings.Split(e.o.channels, ",") {
+			name = strings.TrimSpace(name)
 			if !slices.ContainsFunc(known, func(c rig.Channel) bool { return c.Name == name }) {
 				var names []string
 				for _, c := range known {
@@ -308,19 +313,24 @@ func (e *exporter) exportRange(ctx context.Context, from, to time.Time) error {
 		}
 		for _, k := range cals[c.Name] {
 			byID[k.ID] = k
-			if (len(only) == 0 || slices.Contains(only, c.Name)) && k.At.Before(to) {
-				e.about.Calibrations = append(e.about.Calibrations, calibrationAbout(k))
-			}
 		}
 	}
+	parts, err := e.partsIn(ctx, boots, only, from, to)
+	if err != nil {
+		return err
+	}
+	abouts := e.tellParts(parts, cals, from, to)
 	tables := e.tables()
 	if err := e.checkFree(tables); err != nil {
 		return err
 	}
 	if slices.Contains(tables, "rates") {
-		tests, err := e.testsIn(ctx, boots, from, to)
+		tests, err := e.testsIn(ctx, boots, only, from, to)
 		if err != nil {
 			return err
+		}
+		if len(tests) == 0 && len(parts) == 0 {
+			e.warn(fmt.Sprintf("nothing was measured from %s to %s, both UTC: look at the times and at their zone", from.Format(time.DateTime), to.Format(time.DateTime)))
 		}
 		if err := e.writeRates(tests, byID); err != nil {
 			return err
@@ -332,27 +342,128 @@ func (e *exporter) exportRange(ctx context.Context, from, to time.Time) error {
 	if err := e.warnOfDeleted(ctx, boots, from, to); err != nil {
 		return err
 	}
+	if len(parts) == 0 && e.o.what == "curves" {
+		e.warn(fmt.Sprintf("nothing was recorded from %s to %s, both UTC: look at the times and at their zone", from.Format(time.DateTime), to.Format(time.DateTime)))
+	}
+	e.about.Curves = abouts
+	for _, a := range abouts {
+		if a.DriftPerH > 0 {
+			e.warn(fmt.Sprintf("%s feels a level: how sure its scale is depends on where in the tube a fill stands, and is told by the export of a test, not by that of a time range", a.Channel))
+		}
+	}
 	return writeTable(e, "curves", exchange.NewCurves, func(table exchange.Table[exchange.CurveRow]) error {
-		for _, b := range boots {
-			if !b.Wall.Before(to) {
-				continue
-			}
-			channels, err := e.r.BootChannels(ctx, b.ID)
-			if err != nil {
+		for _, p := range parts {
+			w := curveWriter{e: e, table: table, boots: boots}
+			if err := w.write(ctx, p.boot.ID, p.channel.Name, max(from.Sub(p.boot.Wall), 0), to.Sub(p.boot.Wall), 0, cals[p.channel.Name]); err != nil {
 				return err
-			}
-			for _, ch := range channels {
-				if len(only) > 0 && !slices.Contains(only, ch.Name) {
-					continue
-				}
-				w := curveWriter{e: e, table: table, boots: boots}
-				if err := w.write(ctx, b.ID, ch.Name, max(from.Sub(b.Wall), 0), to.Sub(b.Wall), 0, cals[ch.Name]); err != nil {
-					return err
-				}
 			}
 		}
 		return nil
 	})
+}
+
+// bootPart is a channel of a boot.
+type bootPart struct {
+	boot    ingest.Boot
+	channel rig.Channel
+}
+
+// partsIn is the channels with readings in a time range; only may name those that count.
+func (e *exporter) partsIn(ctx context.Context, boots []ingest.Boot, only []string, from, to time.Time) ([]bootPart, error) {
+	var out []bootPart
+	for _, b := range boots {
+		if !b.Wall.Before(to) {
+			continue
+		}
+		channels, err := e.r.BootChannels(ctx, b.ID)
+		if err != nil {
+			return nil, err
+		}
+		for _, ch := range channels {
+			if len(only) > 0 && !slices.Contains(only, ch.Name) {
+				continue
+			}
+			first, last, err := e.r.Extent(ctx, b.ID, ch.Name)
+			if err != nil {
+				return nil, err
+			}
+			if last >= first && first < to.Sub(b.Wall) && last >= from.Sub(b.Wall) {
+				out = append(out, bootPart{b, ch})
+			}
+		}
+	}
+	return out, nil
+}
+
+// tellParts notes the calibrations that hold in a time range, and returns what each
+// channel's readings need beside them to be rated as the store rates them.
+func (e *exporter) tellParts(parts []bootPart, cals map[string][]ingest.Calibration, from, to time.Time) []exchange.CurveAbout {
+	var out []exchange.CurveAbout
+	for _, p := range parts {
+		i := slices.IndexFunc(out, func(a exchange.CurveAbout) bool { return a.Channel == p.channel.Name })
+		if i < 0 {
+			held := heldIn(cals[p.channel.Name], from, to)
+			for _, k := range held {
+				e.about.Calibrations = append(e.about.Calibrations, calibrationAbout(k))
+			}
+			i = len(out)
+			out = append(out, rangeAbout(p.channel.Name, held))
+		}
+		if c := p.channel.CapacityML; c > 0 && (out[i].CapacityML == nil || c < *out[i].CapacityML) {
+			out[i].CapacityML = finiteOrNil(c)
+		}
+	}
+	return slices.DeleteFunc(out, func(a exchange.CurveAbout) bool { return a.Unit == "" })
+}
+
+// heldIn is those of a channel's calibrations, oldest first, that hold somewhere in a time
+// range: each from its time on, the first before it too.
+func heldIn(cals []ingest.Calibration, from, to time.Time) []ingest.Calibration {
+	var out []ingest.Calibration
+	for i, k := range cals {
+		if (i == 0 || k.At.Before(to)) && (i == len(cals)-1 || cals[i+1].At.After(from)) {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+// rangeAbout tells a channel's scale by the calibrations that hold: the least sure of them.
+// That of a level depends on where in the tube a fill stands, and is not told; nor is any,
+// nor a unit, where the calibrations are of different units.
+func rangeAbout(channel string, held []ingest.Calibration) exchange.CurveAbout {
+	a := exchange.CurveAbout{Channel: channel}
+	if len(held) == 0 || slices.ContainsFunc(held, func(k ingest.Calibration) bool { return k.Unit != held[0].Unit }) {
+		return a
+	}
+	a.Unit = string(curve.Gram)
+	switch held[0].Unit {
+	case ingest.UnitMM:
+		a.Unit, a.DriftPerH = string(curve.Millilitre), levelDriftMLPerH
+		return a
+	case ingest.UnitML:
+		a.Unit = string(curve.Millilitre)
+	}
+	for _, k := range held {
+		u := noted(k.UCountsPerG / math.Abs(k.CountsPerGram))
+		if u == nil {
+			a.ScaleRelU, a.ScaleDF = nil, nil
+			return a
+		}
+		if a.ScaleRelU == nil || *u > *a.ScaleRelU {
+			a.ScaleRelU, a.ScaleDF = u, finiteOrNil(k.DF)
+		}
+	}
+	return a
+}
+
+// noted is a standard uncertainty; nil where none was noted, as 0 would claim that it is
+// known exactly.
+func noted(u float64) *float64 {
+	if !(u > 0) {
+		return nil
+	}
+	return finiteOrNil(u)
 }
 
 // warnOfDeleted tells of readings of a time range that were deleted by a rule: what is
@@ -374,8 +485,9 @@ func (e *exporter) warnOfDeleted(ctx context.Context, boots []ingest.Boot, from,
 	return nil
 }
 
-// testsIn is the tests with those of their runs that began in a time range.
-func (e *exporter) testsIn(ctx context.Context, boots []ingest.Boot, from, to time.Time) ([]testFits, error) {
+// testsIn is the tests with those of their runs that began in a time range; only may name
+// the channels that count. A hand reading counts from midnight UTC of its day.
+func (e *exporter) testsIn(ctx context.Context, boots []ingest.Boot, only []string, from, to time.Time) ([]testFits, error) {
 	all, err := e.r.Tests(ctx, 0)
 	if err != nil {
 		return nil, err
@@ -406,12 +518,15 @@ func (e *exporter) testsIn(ctx context.Context, boots []ingest.Boot, from, to ti
 		}
 		t.Fits = slices.DeleteFunc(t.Fits, func(f fitted) bool {
 			i := slices.IndexFunc(t.Runs, func(r ingest.Run) bool { return r.Number == f.Run })
-			return !within(t.Walls[t.Runs[i].ID])
+			return !within(t.Walls[t.Runs[i].ID]) || len(only) > 0 && !slices.Contains(only, f.fill().Channel)
 		})
+		if len(t.Fits) == 0 {
+			continue
+		}
 		for i := range t.Fits {
 			t.Fits[i].Curve = curve.Curve{Channel: t.Fits[i].Curve.Channel, Unit: t.Fits[i].Curve.Unit} // rates need no values, and many tests may come
 		}
-		for _, w := range t.Warnings {
+		for _, w := range t.doubts() {
 			e.warn(fmt.Sprintf("test %s: %s", t.Test.Label, w))
 		}
 		out = append(out, t)
@@ -513,7 +628,7 @@ func (e *exporter) print(w io.Writer) error {
 
 func calibrationAbout(k ingest.Calibration) exchange.CalibrationAbout {
 	a := exchange.CalibrationAbout{ID: k.ID, Channel: k.Channel, Unit: k.Unit, Zero: finiteOrNil(k.Zero), UZero: finiteOrNil(k.UZero),
-		Span: finiteOrNil(k.CountsPerGram), USpan: finiteOrNil(k.UCountsPerG), DF: finiteOrNil(k.DF)}
+		Span: finiteOrNil(k.CountsPerGram), USpan: noted(k.UCountsPerG), DF: finiteOrNil(k.DF)}
 	if !k.At.IsZero() {
 		at := k.At.UTC()
 		a.AtUTC = &at
@@ -524,7 +639,7 @@ func calibrationAbout(k ingest.Calibration) exchange.CalibrationAbout {
 // curveAbout is what beside its values gives a curve's rate again.
 func curveAbout(t testFits, f fitted) exchange.CurveAbout {
 	a := exchange.CurveAbout{Test: t.Test.Label, Run: f.Run, Channel: f.fill().Channel, Injector: f.Injector, Unit: string(f.Curve.Unit),
-		ScaleRelU: known(f.Curve.ScaleRelU), ScaleDF: finiteOrNil(f.Curve.ScaleDF), DriftPerH: f.Curve.DriftPerH}
+		ScaleRelU: noted(f.Curve.ScaleRelU), ScaleDF: finiteOrNil(f.Curve.ScaleDF), DriftPerH: f.Curve.DriftPerH}
 	if a.Unit == "" { // of a channel in which nothing could be fitted
 		a.Unit = string(curve.Gram)
 	}
@@ -583,7 +698,7 @@ func (e *exporter) rateRow(t testFits, f fitted, cals map[int64]ingest.Calibrati
 	}
 	if k, ok := cals[f.CalibrationID]; ok {
 		row.Calibration, row.CalibratedAt, row.SpanUnit = k.ID, k.At, k.Unit
-		row.Span, row.USpan = finiteOrNil(k.CountsPerGram), finiteOrNil(k.UCountsPerG)
+		row.Span, row.USpan = finiteOrNil(k.CountsPerGram), noted(k.UCountsPerG)
 	}
 	var codes, say []string
 	for _, g := range x.Flags {
@@ -731,15 +846,15 @@ func (s *scale) at(t time.Time) *scaleStep {
 	return nil
 }
 
-// isTidyFile reports whether a file is a table of readings that export wrote; one that
-// cannot be read is left to whoever reads it.
-func isTidyFile(name string) bool {
+// isTable reports whether a file is a table that export wrote; one that cannot be read is
+// left to whoever reads it.
+func isTable(name string, is func(io.Reader) bool) bool {
 	f, err := os.Open(name)
 	if err != nil {
 		return false
 	}
 	defer f.Close()
-	return exchange.IsTidyCurves(f)
+	return is(f)
 }
 
 // ratesOfTable is the rates of a table of readings that export wrote.
@@ -759,12 +874,13 @@ func ratesOfTable(name string, o ratesFlags, given func(string) bool) (ratedSet,
 		return set, fmt.Errorf("rates: %w", err)
 	}
 	defer f.Close()
-	curves, err := exchange.ReadTidyCurves(f, name)
+	curves, doubts, err := exchange.ReadTidyCurves(f, name)
 	if err != nil {
 		return set, badInput(fmt.Errorf("rates: %w", err))
 	}
+	set.warnings = doubts
 	inOneTime(curves)
-	excluded, unsaid := map[int]bool{}, false
+	excluded, unsure, undense := map[int]bool{}, []string{}, false
 	set.excluded = func(run int) bool { return excluded[run] }
 	for _, c := range curves {
 		if c.About != nil && c.About.Excluded != "" && !excluded[c.Run] {
@@ -775,16 +891,25 @@ func ratesOfTable(name string, o ratesFlags, given func(string) bool) (ratedSet,
 		if err != nil {
 			return set, badInput(fmt.Errorf("rates: %s, line %d: %w", name, c.Line, err))
 		}
-		if c.About == nil && !unsaid {
-			unsaid = true
-			set.warnings = append(set.warnings, "the file does not say how sure its calibration is: that has no part in ±")
+		if (c.About == nil || c.About.ScaleRelU == nil) && !slices.Contains(unsure, c.Channel) {
+			unsure = append(unsure, c.Channel)
 		}
+		undense = undense || d == nil && fit.Curve.Unit == curve.Gram
 		set.volume = set.volume || d != nil || fit.Curve.Unit == curve.Millilitre
 		set.values = max(set.values, len(c.ElapsedS))
 		if set.start.IsZero() {
 			set.start = c.Start
 		}
 		set.fits = append(set.fits, fit)
+	}
+	if doubt := scaleDoubt(unsure); doubt != "" && !slices.Contains(set.warnings, doubt) {
+		set.warnings = append(set.warnings, doubt)
+	}
+	switch {
+	case undense && set.volume:
+		set.warnings = append(set.warnings, "the file notes no fuel density: tubes that are weighed have no rate in mL/min, and compare with none that has a level sender; give --density")
+	case undense:
+		set.warnings = append(set.warnings, "the file notes no fuel density: rates are in g/min; --density gives mL/min")
 	}
 	slices.SortStableFunc(set.fits, func(a, b fitted) int { return cmp.Or(a.Run-b.Run, a.Injector-b.Injector) })
 	return set, nil
@@ -822,7 +947,9 @@ func fitTidy(c exchange.TidyCurve, density *curve.Density, o ratesFlags, given f
 	}
 	relU, df := 0.0, math.Inf(1)
 	if a := c.About; a != nil {
-		relU = a.ScaleRelU
+		if a.ScaleRelU != nil {
+			relU = *a.ScaleRelU
+		}
 		if a.ScaleDF != nil {
 			df = *a.ScaleDF
 		}

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"brimline/analysis/change"
@@ -157,7 +158,36 @@ func fitTest(ctx context.Context, r testSource, ref string) (testFits, error) {
 			return out, err
 		}
 	}
+	var unsure []string
+	for _, k := range out.Used {
+		if k.Unit != ingest.UnitMM && noted(k.UCountsPerG) == nil && !slices.Contains(unsure, k.Channel) {
+			unsure = append(unsure, k.Channel)
+		}
+	}
+	if doubt := scaleDoubt(unsure); doubt != "" {
+		out.Warnings = append(out.Warnings, doubt)
+	}
 	return out, nil
+}
+
+// scaleDoubt tells of channels of which it is not known how sure their scale is, as another
+// logger recorded them or a file does not say; empty when there are none.
+func scaleDoubt(channels []string) string {
+	if len(channels) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s: how sure the scale is is not known, and has no part in ±", strings.Join(channels, ", "))
+}
+
+// doubts is what was warned of, and what was noted of the runs.
+func (t testFits) doubts() []string {
+	out := slices.Clone(t.Warnings)
+	for _, r := range t.Runs {
+		if r.Note != "" {
+			out = append(out, fmt.Sprintf("run %d: %s", r.Number, r.Note))
+		}
+	}
+	return out
 }
 
 // fitRun adds the fits of one of the test's runs.

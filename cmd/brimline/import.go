@@ -74,7 +74,8 @@ importing: one program at a time writes the store.`,
 		Example: "  brimline import readings.csv --data /var/lib/brimline --dry-run\n" +
 			"  brimline import readings.csv --data /var/lib/brimline\n" +
 			"  brimline import curves.csv --data /var/lib/brimline --engine \"Sprayer 1\" --phase baseline --density 0.832\n" +
-			"  brimline import day.csv --data /var/lib/brimline --engine \"Sprayer 1\" --phase after --at 2026-03-02T14:05:00Z --run 10:190 --run 400:580",
+			"  brimline import day.csv --data /var/lib/brimline --engine \"Sprayer 1\" --phase after \\\n" +
+			"      --at 2026-03-02T14:05:00Z --run 10:190 --run 400:580",
 		Args: usageArgs(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := runImport(c, args[0], o); err != nil {
@@ -94,7 +95,7 @@ importing: one program at a time writes the store.`,
 	f.StringVar(&o.label, "label", "", "curves: name of the test (default: T1, T2, ...)")
 	f.StringVar(&o.at, "at", "", "curves without clock stamps: wall time of the first row, such as 2026-03-02T14:05:00Z")
 	f.StringVar(&o.positions, "positions", "", "curves: the injector at each column, in the file's order, 0 for none (default: 1,2,3,..)")
-	f.StringArrayVar(&o.runs, "run", nil, "curves: a run FROM:TO in the file's seconds, such as 10:190; repeat it for several (default: the whole file)")
+	f.StringArrayVar(&o.runs, "run", nil, "curves: a run FROM:TO in the file's seconds, such as 10:190; once for each (default: the whole file)")
 	f.StringVar(&o.columns, "columns", "", `curves: names for the columns of a file without a header, or whose header lacks units; "-" leaves one out`)
 	f.Float64Var(&o.countsPerGram, "counts-per-gram", 0, "curves: what one gram gives, for columns of counts")
 	f.Float64Var(&o.density, "density", 0, "curves: of the fuel at the tubes' temperature, g/mL")

@@ -172,8 +172,11 @@ func ratesOfFile(name string, o ratesFlags, given func(string) bool) (ratedSet, 
 	if given("data") {
 		return set, badInput(fmt.Errorf("rates: %s is a file, and --data is for a test of the store: leave one of them out", name))
 	}
-	if isTidyFile(name) {
+	if isTable(name, exchange.IsTidyCurves) {
 		return ratesOfTable(name, o, given)
+	}
+	if isTable(name, exchange.IsTidyRates) {
+		return set, badInput(fmt.Errorf("rates: %s is a table of rates that export wrote, and has no curves to fit: give the one whose name ends in -curves.csv", name))
 	}
 	density, err := o.densityGiven(given)
 	if err != nil {
@@ -360,16 +363,13 @@ func openRead(ctx context.Context, dir string) (*store.Reader, error) {
 // ratesOf is the rates of one stored test.
 func ratesOf(t testFits) ratedSet {
 	set := ratedSet{source: "test " + t.Test.Label, engine: t.Engine.Label, phase: t.Test.Phase, fits: t.Fits,
-		warnings: t.Warnings, volume: densityOf(t.Test.Fuel) != nil, start: t.Test.At, excluded: t.excluded}
+		warnings: t.doubts(), volume: densityOf(t.Test.Fuel) != nil, start: t.Test.At, excluded: t.excluded}
 	for _, f := range t.Fits {
 		set.values = max(set.values, len(f.Curve.Values))
 	}
 	for _, r := range t.Runs {
 		if r.Excluded != "" {
 			set.warnings = append(set.warnings, fmt.Sprintf("run %d is left out of the finding: %s", r.Number, r.Excluded))
-		}
-		if r.Note != "" {
-			set.warnings = append(set.warnings, fmt.Sprintf("run %d: %s", r.Number, r.Note))
 		}
 	}
 	weighs, feels := 0, 0

@@ -201,7 +201,7 @@ type About struct {
 	Version      string             `json:"version"`
 	MadeUTC      time.Time          `json:"made_utc"`
 	Calibrations []CalibrationAbout `json:"calibrations"`
-	Curves       []CurveAbout       `json:"curves,omitempty"` // of tests and runs
+	Curves       []CurveAbout       `json:"curves,omitempty"`
 	Warnings     []string           `json:"warnings"`
 }
 
@@ -224,14 +224,15 @@ type CalibrationAbout struct {
 	DF      *float64   `json:"df"` // nil: infinite, or not known
 }
 
-// CurveAbout is what a run's curve needs beside its values to give the same rate again.
+// CurveAbout is what a curve needs beside its values to give the same rate again: of a
+// run's tube, or outside of a test (Run 0) of a channel.
 type CurveAbout struct {
 	Test       string   `json:"test"`
 	Run        int      `json:"run"`
 	Channel    string   `json:"channel"`
 	Injector   int      `json:"injector"`
 	Unit       string   `json:"unit"`        // of what was measured: g or mL
-	ScaleRelU  float64  `json:"scale_rel_u"` // relative standard uncertainty of the scale
+	ScaleRelU  *float64 `json:"scale_rel_u"` // relative standard uncertainty of the scale; nil: not known
 	ScaleDF    *float64 `json:"scale_df"`    // nil: infinite
 	DriftPerH  float64  `json:"drift_ml_per_h,omitempty"`
 	CapacityML *float64 `json:"capacity_ml"`

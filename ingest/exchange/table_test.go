@@ -59,7 +59,7 @@ func curveRows(n int) []CurveRow {
 
 var testAbout = About{Of: "test T1", Version: "v1", MadeUTC: time.Date(2026, 3, 3, 0, 0, 0, 0, time.UTC), Warnings: []string{"one\nof two lines"},
 	Calibrations: []CalibrationAbout{{ID: 4, Channel: "tube1", Unit: "g", Zero: num(12), Span: num(2147), USpan: num(0.5)}},
-	Curves:       []CurveAbout{{Test: "T1", Run: 1, Channel: "tube1", Injector: 3, Unit: "g", ScaleRelU: 0.0002, ScaleDF: num(9)}}}
+	Curves:       []CurveAbout{{Test: "T1", Run: 1, Channel: "tube1", Injector: 3, Unit: "g", ScaleRelU: num(0.0002), ScaleDF: num(9)}}}
 
 // writeAll writes rows in one format into a file and returns its path.
 func writeAll[T any](t *testing.T, f Format, begin func(io.Writer, Format, About) (Table[T], error), rows []T) string {
@@ -237,7 +237,7 @@ func TestNoCommentIsAFormula(t *testing.T) {
 			}
 			if said, ok := strings.CutPrefix(line, curveMark); ok {
 				var a CurveAbout
-				if err := json.Unmarshal([]byte(said), &a); err != nil || a != about.Curves[0] {
+				if err := json.Unmarshal([]byte(said), &a); err != nil || !reflect.DeepEqual(a, about.Curves[0]) {
 					t.Errorf("%s comes back as %+v, %v", said, a, err)
 				}
 			}
@@ -267,9 +267,12 @@ func TestTidyRoundTrip(t *testing.T) {
 		if !IsTidyCurves(strings.NewReader(text)) {
 			t.Fatalf("%s: not known", name)
 		}
-		got, err := ReadTidyCurves(strings.NewReader(text), name)
+		got, doubts, err := ReadTidyCurves(strings.NewReader(text), name)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if !slices.Equal(doubts, []string{"one of two lines"}) {
+			t.Errorf("%s: doubts %q", name, doubts)
 		}
 		if len(got) != 2 || got[0].Channel != "quoted,x" || got[0].Test != "=T" {
 			t.Fatalf("%s: %d curves, %q of %q", name, len(got), got[0].Channel, got[0].Test)
@@ -291,7 +294,7 @@ func TestTidyTellsItsCurves(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer file.Close()
-	got, err := ReadTidyCurves(file, "x.csv")
+	got, _, err := ReadTidyCurves(file, "x.csv")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -316,7 +319,7 @@ func TestTidyRefuses(t *testing.T) {
 		{"a mark that is torn", "# curve {\"test\":\n" + tidyHead + "T1,1,1,1,a,1,,1,1,,good,1\n", "line 1"},
 		{"a quote that is open", tidyHead + "\"T1,1,1,1,a,1,,1,1,,good,1\n", "line 2"},
 	} {
-		_, err := ReadTidyCurves(strings.NewReader(c.text), "x.csv")
+		_, _, err := ReadTidyCurves(strings.NewReader(c.text), "x.csv")
 		var in *InputError
 		if !errors.As(err, &in) || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: got %v, want %q", c.name, err, c.want)
@@ -329,7 +332,7 @@ func FuzzReadTidyCurves(f *testing.F) {
 	f.Add([]byte("# curve {\"test\":\"T1\"}\n" + tidyHead + "\"'=T\",,,1,a,1,,,,,misread,\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		IsTidyCurves(bytes.NewReader(text))
-		curves, err := ReadTidyCurves(bytes.NewReader(text), "x.csv")
+		curves, _, err := ReadTidyCurves(bytes.NewReader(text), "x.csv")
 		if err != nil {
 			return
 		}

@@ -38,6 +38,16 @@ type TidyCurve struct {
 // NewCurves wrote: a header with channel, elapsed_s and quality. It reads no further than
 // the header.
 func IsTidyCurves(r io.Reader) bool {
+	return headerHas(r, "channel", "elapsed_s", "quality")
+}
+
+// IsTidyRates reports whether a file's first lines are those of a table of rates that
+// NewRates wrote. It reads no further than the header.
+func IsTidyRates(r io.Reader) bool {
+	return headerHas(r, "rate_ml_per_min", "u95_ml_per_min", "finding_allowed")
+}
+
+func headerHas(r io.Reader, names ...string) bool {
 	l := newLineReader(bufio.NewReaderSize(r, 4<<10), "")
 	line, err := l.nextRow()
 	if err != nil {
@@ -47,7 +57,7 @@ func IsTidyCurves(r io.Reader) bool {
 	if err != nil {
 		return false
 	}
-	for _, name := range []string{"channel", "elapsed_s", "quality"} {
+	for _, name := range names {
 		if !slices.ContainsFunc(fields, func(f []byte) bool { return string(f) == name }) {
 			return false
 		}
@@ -57,9 +67,9 @@ func IsTidyCurves(r io.Reader) bool {
 
 // ReadTidyCurves reads a table of readings that NewCurves wrote, also after a spreadsheet
 // has saved it with semicolons and decimal commas; name is the file's name for messages.
-// Rows of one curve need not stand together, but must be in order of time. A fault is an
-// *InputError.
-func ReadTidyCurves(r io.Reader, name string) ([]TidyCurve, error) {
+// Rows of one curve need not stand together, but must be in order of time. doubts are what
+// the export told of itself. A fault is an *InputError.
+func ReadTidyCurves(r io.Reader, name string) (curves []TidyCurve, doubts []string, err error) {
 	t := &tidyReader{l: newLineReader(r, name), at: map[string]int{}, index: map[tidyKey]int{}}
 	for {
 		line, err := t.l.next()
@@ -67,7 +77,7 @@ func ReadTidyCurves(r io.Reader, name string) ([]TidyCurve, error) {
 			break
 		}
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		line = bytes.TrimSpace(line)
 		switch {
@@ -81,11 +91,11 @@ func ReadTidyCurves(r io.Reader, name string) ([]TidyCurve, error) {
 			err = t.row(line)
 		}
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	if len(t.out) == 0 {
-		return nil, &InputError{File: name, Line: t.l.n, Problem: "there is no reading", Next: "give a table of readings that export wrote"}
+		return nil, nil, &InputError{File: name, Line: t.l.n, Problem: "there is no reading", Next: "give a table of readings that export wrote"}
 	}
 	for i := range t.out {
 		c := &t.out[i]
@@ -95,7 +105,7 @@ func ReadTidyCurves(r io.Reader, name string) ([]TidyCurve, error) {
 			}
 		}
 	}
-	return t.out, nil
+	return t.out, t.doubts, nil
 }
 
 // tidyKey is what tells one curve from another.
@@ -111,6 +121,7 @@ type tidyReader struct {
 	at     map[string]int // column to field
 	fields [][]byte
 	about  []CurveAbout
+	doubts []string
 	out    []TidyCurve
 	index  map[tidyKey]int // into out
 }
@@ -120,6 +131,10 @@ func (t *tidyReader) bad(column string, problem, next string) error {
 }
 
 func (t *tidyReader) comment(line []byte) error {
+	if doubt, ok := bytes.CutPrefix(line, []byte(doubtMark)); ok {
+		t.doubts = append(t.doubts, string(doubt))
+		return nil
+	}
 	text, ok := bytes.CutPrefix(line, []byte(curveMark))
 	if !ok {
 		return nil
