@@ -64,7 +64,8 @@ test: page reader vet build-all influxd
 # which needs cgo and a C compiler.
 race:
 	command -v gcc >/dev/null || { apt-get update && apt-get install -y --no-install-recommends gcc libc6-dev; }
-	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./rig/tca9548a ./rig/outlet ./ingest ./ingest/store ./ingest/influx ./cmd/brimline/serve
+	CGO_ENABLED=1 go test -race -short ./rig ./rig/hx711 ./rig/tca9548a ./rig/outlet ./ingest ./ingest/influx ./cmd/brimline/serve
+	CGO_ENABLED=1 go test -race -short -run 'Beside|Readers|Many|Clock|Online' ./ingest/store # the rest of its tests are of one goroutine
 
 # Power cuts, full and failing disks: a memory card of our own (FUSE) under a real ext4,
 # mounted where only these tests see it. Installs what it needs with apt.
