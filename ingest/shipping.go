@@ -62,10 +62,9 @@ type Span struct {
 
 // Backlog is what of one channel is still to be shipped.
 type Backlog struct {
-	Samples  int64 // in chunks and tails
-	Chunks   int64
-	LastBoot int64 // and elapsed time of the newest sample in the store
-	Last     time.Duration
+	Samples int64 // in chunks and tails
+	Chunks  int64
+	Lasts   time.Duration // from the first of them to the last in each boot, together
 }
 
 // ShipCursor is how far a stream has been acknowledged by a target. What it counts

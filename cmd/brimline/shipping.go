@@ -295,7 +295,7 @@ func runBook(ctx context.Context, r *store.Reader, run ingest.Run) (testFits, []
 func shippingLine(x serve.ShippingStatus) string {
 	line := fmt.Sprintf("shared store %s: %s, nothing behind", x.Target, x.State)
 	if x.BehindPoints > 0 {
-		line = fmt.Sprintf("shared store %s: %s, %d points behind (%v)", x.Target, x.State, x.BehindPoints, time.Duration(x.BehindS*float64(time.Second)).Round(time.Second))
+		line = fmt.Sprintf("shared store %s: %s, %d points behind (%v of readings)", x.Target, x.State, x.BehindPoints, time.Duration(x.BehindS*float64(time.Second)).Round(time.Second))
 	}
 	if x.Says != "" {
 		line += ": " + x.Says

@@ -804,7 +804,7 @@ func TestChannelsBesideTheDaemon(t *testing.T) {
 		return errs.String()
 	}
 	t.Setenv("BRIMLINE_SERVE_LISTEN", strings.TrimPrefix(web.URL, "http://"))
-	if says := ask(); !strings.Contains(says, "has the store in") || !strings.Contains(says, "shared store http://office:8086, benches: waiting, 3600 points behind (1h30m0s): no route") {
+	if says := ask(); !strings.Contains(says, "has the store in") || !strings.Contains(says, "shared store http://office:8086, benches: waiting, 3600 points behind (1h30m0s of readings): no route") {
 		t.Errorf("it says %s", says)
 	}
 	web.Close()

@@ -128,8 +128,8 @@ type Status struct {
 	Sent        int64     // points that were acknowledged
 
 	// BehindPoints is how many points are still to be sent, counted at MeasuredAt and
-	// less what was sent since; BehindS spans from the oldest of them to the newest
-	// reading in the store.
+	// less what was sent since; BehindS is how many seconds of readings they are, of the
+	// channel that lacks most. Time in which the bench was off is not counted.
 	BehindPoints int64
 	BehindS      float64
 	MeasuredAt   time.Time

@@ -553,13 +553,18 @@ func TestWhatItSays(t *testing.T) {
 		f.answer = func(int, []string) (bool, int, string) { return false, c.status, c.body }
 		ship := shipUntil(t, s, f.target(), quick(), c.want, func(x *Shipper) bool { return x.Status().State == Waiting && x.Status().Failures > 2 })
 		st := ship.Status()
-		if !strings.Contains(st.Why, c.want) || st.Person != c.person || st.NextTry.IsZero() || st.BehindPoints < 1500 || st.BehindS < 3600 || strings.Contains(st.Why, "secret") {
+		if !strings.Contains(st.Why, c.want) || st.Person != c.person || st.NextTry.IsZero() || st.BehindPoints < 1500 || math.Abs(st.BehindS-69.9-4.9) > 1 || strings.Contains(st.Why, "secret") {
 			t.Errorf("%d %s: status %+v", c.status, c.body, st)
 		}
 	}
+	newBoot(t, s, monday.Add(2*time.Hour))
+	record(t, s, newBoot(t, s, time.Unix(10, 0)), 0, 60) // a clock that is not set makes it no lifetime, nor nothing
 	f := newFakeServer(t)
 	f.Close()
 	ship := shipUntil(t, s, f.target(), quick(), "nobody there", func(x *Shipper) bool { return x.Status().Failures > 2 })
+	if st := ship.Status(); math.Abs(st.BehindS-69.9-4.9-59.9) > 1 {
+		t.Errorf("behind %g s", st.BehindS)
+	}
 	if st := ship.Status(); !strings.Contains(st.Why, "cannot be reached") || st.Person {
 		t.Errorf("status %+v", st)
 	}

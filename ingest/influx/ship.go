@@ -327,7 +327,8 @@ func (s *Shipper) measure(ctx context.Context) {
 	s.set(func(t *Status) { t.BehindPoints, t.BehindS, t.MeasuredAt = points, seconds, begun })
 }
 
-// behind counts points that are not acknowledged, and the seconds of readings they span.
+// behind counts points that are not acknowledged, and the seconds of readings that the
+// channel lacks which lacks most. Walls have no part in it: some boots are of 1970.
 func (s *Shipper) behind(ctx context.Context) (points int64, seconds float64, err error) {
 	for _, rates := range []bool{false, true} {
 		stream := streamBook
@@ -347,14 +348,12 @@ func (s *Shipper) behind(ctx context.Context) (points int64, seconds float64, er
 	if err != nil {
 		return 0, 0, err
 	}
-	wall := map[int64]time.Time{}
 	for _, b := range all {
-		wall[b.ID] = b.Wall
 		if _, err := s.channelsOf(ctx, b.ID); err != nil {
 			return 0, 0, err
 		}
 	}
-	var oldest, newest time.Time
+	var most time.Duration
 	for channel, first := range s.firstBoots(all) {
 		for _, kind := range []string{streamHealth, string(s.opt.Raw)} {
 			stream := map[string]string{streamHealth: streamHealth, string(RawAll): streamSamples, string(RawMeans): streamMeans}[kind]
@@ -377,19 +376,12 @@ func (s *Shipper) behind(ctx context.Context) (points int64, seconds float64, er
 			default:
 				points += left.Chunks
 			}
-			if left.Samples == 0 || stream == streamHealth && s.opt.Raw != RawNone {
-				continue
-			}
-			from, to := wall[c.Boot].Add(max(0, fromUS(c.At))), wall[left.LastBoot].Add(left.Last)
-			if oldest.IsZero() || from.Before(oldest) {
-				oldest = from
-			}
-			if to.After(newest) {
-				newest = to
+			if stream != streamHealth || s.opt.Raw == RawNone {
+				most = max(most, left.Lasts)
 			}
 		}
 	}
-	return points, max(0, newest.Sub(oldest).Seconds()), nil
+	return points, most.Seconds(), nil
 }
 
 // firstBoots is each channel's first boot.

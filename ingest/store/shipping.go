@@ -163,23 +163,33 @@ func (r *Reader) Backlog(ctx context.Context, channel string, bootID int64, from
 	defer tx.Rollback()
 	var out ingest.Backlog
 	lo := ceilUS(from)
-	err = tx.QueryRowContext(ctx, `SELECT coalesce(sum(CASE WHEN boot = ?2 AND first_us < ?3 THEN n * (last_us - ?3) / max(last_us - first_us, 1) ELSE n END), 0), count(*)
-		FROM chunk WHERE channel = (SELECT id FROM channel WHERE name = ?1) AND boot >= ?2 AND (boot > ?2 OR last_us >= ?3) AND raw`,
-		channel, bootID, lo).Scan(&out.Samples, &out.Chunks)
+	type stretch struct{ boot, firstUS, lastUS int64 }
+	stretches := map[int64]stretch{}
+	add := func(x stretch) {
+		if was, ok := stretches[x.boot]; ok {
+			x.firstUS, x.lastUS = min(x.firstUS, was.firstUS), max(x.lastUS, was.lastUS)
+		}
+		stretches[x.boot] = x
+	}
+	sealed, err := list(ctx, tx, func(row *sql.Rows) (x stretch, err error) {
+		var samples, chunks int64
+		err = row.Scan(&x.boot, &x.firstUS, &x.lastUS, &samples, &chunks)
+		out.Samples, out.Chunks = out.Samples+samples, out.Chunks+chunks
+		return x, err
+	}, `SELECT boot, min(CASE WHEN boot = ?2 THEN max(first_us, ?3) ELSE first_us END), max(last_us),
+			sum(CASE WHEN boot = ?2 AND first_us < ?3 THEN n * (last_us - ?3) / max(last_us - first_us, 1) ELSE n END), count(*)
+		FROM chunk WHERE channel = (SELECT id FROM channel WHERE name = ?1) AND boot >= ?2 AND (boot > ?2 OR last_us >= ?3) AND raw GROUP BY boot`,
+		channel, bootID, lo)
 	if err != nil {
 		return ingest.Backlog{}, explain(op, r.path, err)
 	}
-	var lastUS sql.NullInt64
-	err = tx.QueryRowContext(ctx, `SELECT boot, last_us FROM chunk WHERE channel = (SELECT id FROM channel WHERE name = ?)
-		ORDER BY boot DESC, first_us DESC LIMIT 1`, channel).Scan(&out.LastBoot, &lastUS)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return ingest.Backlog{}, explain(op, r.path, err)
-	}
-	out.Last = fromUS(lastUS.Int64)
 	tails, err := list(ctx, tx, scanTail, `SELECT id, channel, boot, data FROM tail
 		WHERE channel = (SELECT id FROM channel WHERE name = ?) AND boot >= ? ORDER BY id`, channel, bootID)
 	if err != nil {
 		return ingest.Backlog{}, explain(op, r.path, err)
+	}
+	for _, x := range sealed {
+		add(x)
 	}
 	for _, t := range tails {
 		samples, err := t.decode()
@@ -189,9 +199,12 @@ func (r *Reader) Backlog(ctx context.Context, channel string, bootID int64, from
 		for _, s := range samples {
 			if t.boot > bootID || s.Elapsed > from {
 				out.Samples++
+				add(stretch{t.boot, toUS(s.Elapsed), toUS(s.Elapsed)})
 			}
 		}
-		out.LastBoot, out.Last = t.boot, samples[len(samples)-1].Elapsed
+	}
+	for _, x := range stretches {
+		out.Lasts += fromUS(x.lastUS - x.firstUS)
 	}
 	return out, nil
 }

@@ -9,7 +9,7 @@ type ShippingStatus struct {
 	State        string     `json:"state"`
 	Says         string     `json:"says"`          // what holds it up or was refused, and what to do; empty when OK
 	BehindPoints int64      `json:"behind_points"` // not yet there
-	BehindS      float64    `json:"behind_s"`      // age of the oldest of them
+	BehindS      float64    `json:"behind_s"`      // seconds of readings they are, of the tube that lacks most
 	Sent         int64      `json:"sent"`          // points acknowledged since the daemon started
 	Failures     int64      `json:"failures"`      // requests that failed since then
 	Aside        int64      `json:"aside"`         // points that the server refused for good
@@ -28,7 +28,7 @@ func (s *Server) shippingMetrics(m *Metrics) {
 		set(1, "target", x.Target, "state", x.State, "why", shortened(x.Says, 300))
 	})
 	gauge("brimline_influx_behind_points", "Points that the shared store does not have yet.", func(x ShippingStatus) float64 { return float64(x.BehindPoints) })
-	gauge("brimline_influx_behind_seconds", "Age of the oldest of them.", func(x ShippingStatus) float64 { return x.BehindS })
+	gauge("brimline_influx_behind_seconds", "Seconds of readings that it does not have yet, of the tube that lacks most; time with the bench off is not counted.", func(x ShippingStatus) float64 { return x.BehindS })
 	gauge("brimline_influx_aside_points", "Points that the shared store refused for good and that are set aside here.", func(x ShippingStatus) float64 { return float64(x.Aside) })
 	gauge("brimline_influx_gone_points", "Samples that were deleted here to save space before the shared store had them.", func(x ShippingStatus) float64 { return float64(x.Gone) })
 	m.Counter("brimline_influx_sent_points_total", "Points that the shared store acknowledged.", func(set Emit) { set(float64(s.o.Shipping().Sent)) })

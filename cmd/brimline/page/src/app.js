@@ -183,7 +183,7 @@ function showState() {
 // How far the shared store is behind, and why.
 function shippingText(x) {
   if (!x) return "";
-  const behind = x.behind_points === 0 ? "nothing behind" : `${x.behind_points.toLocaleString("en")} points behind (${upText(x.behind_s)})`;
+  const behind = x.behind_points === 0 ? "nothing behind" : `${x.behind_points.toLocaleString("en")} points behind (${upText(x.behind_s)} of readings)`;
   const aside = x.aside > 0 ? `, ${x.aside.toLocaleString("en")} refused and set aside` : "";
   return `Shared store ${x.target}: ${x.state}, ${behind}${aside}${x.says ? `: ${x.says}` : ""}`;
 }
