@@ -104,6 +104,13 @@ func (f *fakeServer) keep(line string) {
 	f.points[key] = fields
 }
 
+// asked is how many requests came.
+func (f *fakeServer) asked() int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.requests
+}
+
 func (f *fakeServer) count(measurement string) (n int) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -322,7 +329,7 @@ func TestFailureAtEachRequestInTurn(t *testing.T) {
 	opt := quick()
 	opt.Rater = fakeRater{}
 	ship := shipUntil(t, s, whole.target(), opt, "all well", idle)
-	requests := whole.requests
+	requests := whole.asked()
 	// The second boot's chunk is open yet. In the book: an engine, a test, a hanging, a run, a
 	// calibration and two boots, each of these once more with its anchor.
 	for measurement, want := range map[string]int{"brimline_sample": samples, "brimline_health": 4, "brimline_rate": 2, "brimline_shipped": 4, "brimline_book": 9} {
@@ -394,7 +401,7 @@ func TestRestartsLoseAndDoubleNothing(t *testing.T) {
 	opt := quick()
 	opt.Rater, opt.BatchPoints = fakeRater{}, 120
 	for i := range 8 {
-		n := f.requests
+		n := f.asked()
 		shipUntil(t, s, f.target(), opt, "a batch", func(x *Shipper) bool {
 			f.mu.Lock()
 			defer f.mu.Unlock()
@@ -422,7 +429,16 @@ func TestRestartsLoseAndDoubleNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	go ship.Run(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		ship.Run(ctx)
+	}()
+	defer func() { // before the store is closed
+		cancel()
+		<-ended
+	}()
 	for i := range 65 {
 		record(t, s, boot, time.Duration(i)*time.Second, 1)
 		time.Sleep(3 * time.Millisecond)
@@ -464,10 +480,10 @@ func TestRefusedPointsAreSetAside(t *testing.T) {
 	if err != nil || len(asides) == 0 || len(asides) > 8 || !strings.Contains(asides[0].Example, "quality=2i") || !strings.HasPrefix(asides[0].Stream, "samples/tube") {
 		t.Errorf("%d set aside, %+v, %v", len(asides), asides, err)
 	}
-	n := f.requests
+	n := f.asked()
 	again := shipUntil(t, s, f.target(), quick(), "again", idle)
-	if st := again.Status(); f.requests != n || st.AsidePoints != int64(misread) {
-		t.Errorf("after a restart %d more requests, status %+v", f.requests-n, st)
+	if st := again.Status(); f.asked() != n || st.AsidePoints != int64(misread) {
+		t.Errorf("after a restart %d more requests, status %+v", f.asked()-n, st)
 	}
 	// Sent again it is all there, of each kind of stream what was refused and what followed.
 	for _, raw := range []Raw{RawAll, RawMeans} {
@@ -510,8 +526,8 @@ func TestABatchRefusedWhole(t *testing.T) {
 		return false, 400, fmt.Sprintf(`{"code":"invalid","message":"partial write: field type conflict: input field \"counts\" dropped=%d"}`, len(lines))
 	}
 	ship := shipUntil(t, s, f.target(), quick(), "all aside", idle)
-	if st := ship.Status(); f.requests > 12 || st.Sent != 0 || st.AsidePoints == 0 || st.BehindPoints < 0 || strings.Contains(st.AsideWhy, "dropped") {
-		t.Errorf("%d requests, status %+v", f.requests, st)
+	if st := ship.Status(); f.asked() > 12 || st.Sent != 0 || st.AsidePoints == 0 || st.BehindPoints < 0 || strings.Contains(st.AsideWhy, "dropped") {
+		t.Errorf("%d requests, status %+v", f.asked(), st)
 	}
 	asides, err := s.Asides(t.Context(), "")
 	if err != nil {
@@ -862,11 +878,11 @@ func TestNothingNewIsNothingSent(t *testing.T) {
 	}
 	f := newFakeServer(t)
 	shipUntil(t, s, f.target(), quick(), "all", idle)
-	n := f.requests
+	n := f.asked()
 	source := &countingSource{Source: s}
 	shipUntil(t, source, f.target(), quick(), "ten rounds", func(*Shipper) bool { return source.rounds.Load() > 20 })
-	if f.requests > n+1 { // that the old channels are here whole is said once after a start
-		t.Errorf("%d requests in rounds without anything new", f.requests-n)
+	if f.asked() > n+1 { // that the old channels are here whole is said once after a start
+		t.Errorf("%d requests in rounds without anything new", f.asked()-n)
 	}
 }
 
