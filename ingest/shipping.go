@@ -77,15 +77,15 @@ type ShipCursor struct {
 	N      int64
 }
 
-// ShipAside is a stretch of a stream that a target refused for good. What it would have
-// shipped is in the store still.
+// ShipAside is a stretch of a stream that a target refused for good, which is in the store
+// still, or that could not be sent: it is damaged, or was deleted by a rule before.
 type ShipAside struct {
 	Stream   string
 	Boot     int64
 	From, To int64     // positions as in ShipCursor.At, both included
 	Points   int64     // how many
-	Why      string    // the server's reason
-	Example  string    // the first of the lines
+	Why      string    // the server's reason, or the store's
+	Example  string    // the first of the lines; empty: it was never sent
 	At       time.Time // when it was set aside, by the clock of the machine
 }
 

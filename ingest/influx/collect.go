@@ -275,7 +275,7 @@ func (s *Shipper) rateRun(ctx context.Context, b *batch, known boots, run ingest
 	if held || err != nil {
 		return held, err
 	}
-	rates, err := s.opt.Rater.Rates(ctx, run)
+	rates, err := s.ratesOf(ctx, run)
 	if ctx.Err() != nil {
 		return false, ctx.Err()
 	}
@@ -324,6 +324,17 @@ func (s *Shipper) rateRun(ctx context.Context, b *batch, known boots, run ingest
 		b.end(stamp, place{stream: streamRates, at: seq})
 	}
 	return false, nil
+}
+
+// ratesOf asks the Rater. A fault of the analysis that one run brings to light must not
+// hold up all that is behind it, for it would come back at each try.
+func (s *Shipper) ratesOf(ctx context.Context, run ingest.Run) (rates []Rate, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("the analysis broke off: %v: tell the makers of brimline", p)
+		}
+	}()
+	return s.opt.Rater.Rates(ctx, run)
 }
 
 // enter sets a stream to the beginning of the first boot that holds its channel, or of

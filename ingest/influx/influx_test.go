@@ -203,8 +203,11 @@ func idle(s *Shipper) bool { return s.Status().State == Idle }
 type fakeRater struct{}
 
 func (fakeRater) Rates(_ context.Context, run ingest.Run) (out []Rate, err error) {
-	if run.Note == "cannot be rated" {
+	switch run.Note {
+	case "cannot be rated":
 		return nil, errors.New("no calibration")
+	case "breaks the analysis":
+		panic("index out of range")
 	}
 	for _, p := range run.Positions {
 		out = append(out, Rate{Channel: p.Channel, Injector: p.Injector, Test: "T1", Engine: "Tractor 3", Phase: "baseline", Unit: "g",
@@ -813,6 +816,14 @@ func TestRatesFollowTheBook(t *testing.T) {
 	ship := shipUntil(t, s, f.target(), opt, "not rated", idle)
 	if st := ship.Status(); st.AsidePoints != 0 || len(rates()) != 2 {
 		t.Errorf("status %+v, %d rates", st, len(rates()))
+	}
+	if err := s.NoteRun(ctx, run.ID, "breaks the analysis"); err != nil {
+		t.Fatal(err)
+	}
+	record(t, s, boot, 40*time.Second, 1)
+	shipUntil(t, s, f.target(), opt, "one run's fault", idle)
+	if n := f.count("brimline_sample"); n != 2*410 {
+		t.Errorf("%d samples, want 820: one run must not hold up all", n)
 	}
 }
 
