@@ -474,6 +474,51 @@ func TestImportReadings(t *testing.T) {
 	}
 }
 
+// What cannot be changed later is told before: an engine's injectors. What differs is told
+// as it stands in the file.
+func TestImportReadingsTells(t *testing.T) {
+	dir, file := t.TempDir(), filepath.Join(t.TempDir(), "r.csv")
+	write := func(s string) {
+		t.Helper()
+		if err := os.WriteFile(file, []byte("engine,date,phase,hanging,run,injector,volume_ml,duration_s,u_ml\n"+s), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	row := "S,2026-03-02,baseline,1,1,2,33.5,180,0.3\n"
+	write(row)
+	if all := strings.Join(decoded[importJSON](t, brimline(t, exitDone, "import", file, "--data", dir, "--dry-run", "--injectors", "4", "--json")).Warnings, ""); all != "" {
+		t.Error(all)
+	}
+	said := strings.Join(strings.Fields(brimline(t, exitDone, "import", file, "--data", dir)), " ")
+	for _, want := range []string{"new engine S of 2 injectors", "S begins with 2 injectors", "--injectors"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("lacks %q: %s", want, said)
+		}
+	}
+	write(strings.Replace(row, "0.3", "0.4", 1))
+	wantError(t, exitUsage, []string{"import", file, "--data", dir}, `line 2, column u_ml, "0.4": the store has 0.3 for`)
+	write(row + strings.Replace(row, "1,2,", "1,3,", 1))
+	wantError(t, exitUsage, []string{"import", file, "--data", dir}, "line 3", "S is kept with 2", "a name of its own")
+}
+
+// Clock stamps without a zone count as UTC, which is told.
+func TestImportTellsOfStampsWithoutZone(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "c.csv")
+	for zone, told := range map[string]bool{"": true, "Z": false, "+02:00": false} {
+		text := "time,a_g,b_g,c_g\n"
+		for i := range 60 {
+			text += fmt.Sprintf("2026-03-02T14:05:%02d%s,%d,%d,%d\n", i, zone, i, i, i)
+		}
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		all := strings.Join(decoded[importJSON](t, brimline(t, exitDone, "import", file, "--data", t.TempDir(), "--engine", "S", "--phase", "after", "--dry-run", "--json")).Warnings, "")
+		if strings.Contains(all, "count as UTC, the first as 2026-03-02 14:05:00") != told {
+			t.Errorf("zone %q: %s", zone, all)
+		}
+	}
+}
+
 // Every bad row is told of at once, and nothing is taken in.
 func TestImportTellsOfEveryBadRow(t *testing.T) {
 	dir, file := t.TempDir(), filepath.Join(t.TempDir(), "r.csv")

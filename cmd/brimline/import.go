@@ -61,11 +61,14 @@ Each engine, phase and date makes one test; a hanging that goes on over midnight
 belongs to the test of its first day. Injectors are numbered, 1 for the first
 cylinder. A sheet that grows may be taken in again and again: what is there is
 counted and left, what is new is added. A reading that is there with another
-value refuses the whole file, as what was taken in is never changed.
+value refuses the whole file, as what was taken in is never changed. A new engine
+keeps the number of injectors that it begins with: give --injectors where the file
+does not have them all.
 
 Curves have the form that 'brimline rates' reads. A file makes one test with one
 hanging; --engine and --phase say of what, --positions which injector fed which
-column. A file without clock stamps needs --at, the time of its first row.
+column. A file without clock stamps needs --at, the time of its first row; stamps that name
+no zone count as UTC.
 A copy of a recording that is there, or a longer or shorter one, is not taken in
 twice.
 
@@ -93,7 +96,7 @@ importing: one program at a time writes the store.`,
 	f.StringVar(&o.engine, "engine", "", "curves: label of the engine")
 	f.StringVar(&o.phase, "phase", "", `curves: "baseline", "after", or your own word`)
 	f.StringVar(&o.label, "label", "", "curves: name of the test (default: T1, T2, ...)")
-	f.StringVar(&o.at, "at", "", "curves without clock stamps: wall time of the first row, such as 2026-03-02T14:05:00Z")
+	f.StringVar(&o.at, "at", "", "curves without stamps: wall time of the first row, such as 2026-03-02T14:05Z (UTC where no zone is given)")
 	f.StringVar(&o.positions, "positions", "", "curves: the injector at each column, in the file's order, 0 for none (default: 1,2,3,..)")
 	f.StringArrayVar(&o.runs, "run", nil, "curves: a run FROM:TO in the file's seconds, such as 10:190; once for each (default: the whole file)")
 	f.StringVar(&o.columns, "columns", "", `curves: names for the columns of a file without a header, or whose header lacks units; "-" leaves one out`)
@@ -143,6 +146,7 @@ type (
 		NewTest   bool   `json:"new_test"`
 		Engine    string `json:"engine"`
 		NewEngine bool   `json:"new_engine"`
+		Injectors int    `json:"injectors"` // of the engine
 		Phase     string `json:"phase"`
 		Day       string `json:"day"`
 		Hangings  int    `json:"hangings"`
@@ -385,7 +389,11 @@ func (j importJSON) print(w io.Writer, data string) error {
 			}
 			return ""
 		}
-		wrapTo(&b, "  ", fmt.Sprintf("%stest %s: %sengine %s, %s, %s: %s, %s, %s", isNew(t.NewTest), t.Test, isNew(t.NewEngine), t.Engine, t.Phase, t.Day,
+		engine := "engine " + t.Engine
+		if t.NewEngine {
+			engine = fmt.Sprintf("new engine %s of %s", t.Engine, counted(t.Injectors, "injector"))
+		}
+		wrapTo(&b, "  ", fmt.Sprintf("%stest %s: %s, %s, %s: %s, %s, %s", isNew(t.NewTest), t.Test, engine, t.Phase, t.Day,
 			counted(t.Hangings, "hanging"), counted(t.Runs, "run"), counted(t.Rows, what)))
 	}
 	if len(j.Warnings) > 0 {

@@ -45,6 +45,10 @@ func (p *importPlan) planCurves(book importBook, text []byte, o importFlags, giv
 		return badInput(fmt.Errorf("%w; nothing was taken in", err))
 	}
 	p.warnings = append(p.warnings, curves.Warnings...)
+	p.warnFewInjectors(in.Engine, o)
+	if curves.NoZone {
+		p.warnings = append(p.warnings, fmt.Sprintf("its clock stamps name no zone and count as UTC, the first as %s: if they are of another, write it behind them, such as +02:00", curves.Start.UTC().Format(time.DateTime)))
+	}
 	for _, c := range in.Channels {
 		p.added += len(c.Samples)
 	}
@@ -54,7 +58,7 @@ func (p *importPlan) planCurves(book importBook, text []byte, o importFlags, giv
 	if p.nothing == "" {
 		p.curves = &in
 		_, isKnown := book.engineOf(in.Engine.Label)
-		p.tests = []importTestJSON{{Test: in.Test.Label, NewTest: true, Engine: in.Engine.Label, NewEngine: !isKnown, Phase: in.Test.Phase,
+		p.tests = []importTestJSON{{Test: in.Test.Label, NewTest: true, Engine: in.Engine.Label, NewEngine: !isKnown, Injectors: in.Engine.Injectors, Phase: in.Test.Phase,
 			Day: in.Test.At.Format(time.DateOnly), Hangings: 1, Runs: len(in.Runs), Rows: p.added}}
 	}
 	return nil
@@ -102,7 +106,7 @@ func (p *importPlan) curvesIn(book importBook, curves exchange.Curves, o importF
 	engine, known := book.engineOf(o.engine)
 	switch {
 	case known && highest > engine.Injectors:
-		return in, fmt.Errorf("injector %d at column %s, but %s is kept with %d injectors: give --positions, 0 for a column of none", highest, curves.Channels[slices.Index(positions, highest)].Name, engine.Label, engine.Injectors)
+		return in, fmt.Errorf("injector %d at column %s, but %s is kept with %d, and keeps that number: give --positions, 0 for a column of none, or an engine that has more a name of its own", highest, curves.Channels[slices.Index(positions, highest)].Name, engine.Label, engine.Injectors)
 	case !known:
 		engine = ingest.Engine{Label: o.engine, Injectors: highest, DistanceUnit: o.distanceUnit, InjectorType: "unknown"}
 		if o.injectors > 0 && o.injectors < highest {

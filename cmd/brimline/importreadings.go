@@ -45,15 +45,16 @@ func (p *importPlan) planReadings(book importBook, rows []exchange.HandReading, 
 		}
 		n, err := strconv.Atoi(r.Injector)
 		known, isKnown := book.engineOf(r.Engine)
-		limit, why := maxInjectors, ""
+		limit, why, next := maxInjectors, "", "number the injectors, 1 for the first cylinder"
 		switch {
 		case isKnown:
 			limit, why = known.Injectors, fmt.Sprintf(", as %s is kept with %d", r.Engine, known.Injectors)
+			next += "; an engine that has more than it was begun with needs a name of its own"
 		case o.injectors > 0:
 			limit, why = o.injectors, ", by --injectors"
 		}
 		if err != nil || n < 1 || n > limit {
-			bad(r, "injector", r.Injector, fmt.Sprintf("not a position from 1 to %d%s", limit, why), "number the injectors, 1 for the first cylinder")
+			bad(r, "injector", r.Injector, fmt.Sprintf("not a position from 1 to %d%s", limit, why), next)
 			continue
 		}
 		injectors[i] = n
@@ -111,7 +112,7 @@ func (p *importPlan) planReadings(book importBook, rows []exchange.HandReading, 
 		p.warnings = append(p.warnings, fmt.Sprintf("%d readings are in the store with the same values on another day: if only the date was corrected, they are now there twice", again))
 	}
 	for _, t := range p.readings {
-		j := importTestJSON{Test: t.Test.Label, NewTest: t.Test.ID == 0, Engine: t.Engine.Label, NewEngine: t.Engine.ID == 0, Phase: t.Test.Phase,
+		j := importTestJSON{Test: t.Test.Label, NewTest: t.Test.ID == 0, Engine: t.Engine.Label, NewEngine: t.Engine.ID == 0, Injectors: t.Engine.Injectors, Phase: t.Test.Phase,
 			Day: t.Test.At.Format(time.DateOnly), Hangings: len(t.Hangings)}
 		runs := map[int]bool{}
 		for _, h := range t.Hangings {
@@ -122,8 +123,21 @@ func (p *importPlan) planReadings(book importBook, rows []exchange.HandReading, 
 		}
 		j.Runs = len(runs)
 		p.tests = append(p.tests, j)
+		p.warnFewInjectors(t.Engine, o)
 	}
 	return nil
+}
+
+// warnFewInjectors tells that a new engine has as few injectors as hardly any engine: the
+// file may not have them all, and the number stays.
+func (p *importPlan) warnFewInjectors(e ingest.Engine, o importFlags) {
+	if e.ID != 0 || o.injectors > 0 || e.Injectors >= 3 {
+		return
+	}
+	doubt := fmt.Sprintf("%s begins with %s, the highest in the file, and keeps that number: give --injectors if it has more", e.Label, counted(e.Injectors, "injector"))
+	if !slices.Contains(p.warnings, doubt) {
+		p.warnings = append(p.warnings, doubt)
+	}
 }
 
 // differs names the first column in which a row is not what the store has.
@@ -140,11 +154,16 @@ func differs(r exchange.HandReading, was ingest.HandReading) (column, said, stor
 	}{{"volume_ml", r.VolumeML, was.VolumeML}, {"duration_s", r.DurationS, was.DurationS}, {"rate_ml_per_min", r.RateMLPerMin, was.RateMLPerMin},
 		{"u_ml", r.UMLPerMin, was.UMLPerMin}, {"odometer", r.Odometer, was.Odometer}} {
 		if x.said != x.stored && !(math.IsNaN(x.said) && math.IsNaN(x.stored)) {
-			unit := ""
-			if x.column == "u_ml" {
-				unit = " mL/min" // as it is kept
+			if x.column == "u_ml" { // which is kept as that of the rate; the duration is the same
+				toML := func(v float64) string {
+					if v == 0 {
+						return "nothing"
+					}
+					return strconv.FormatFloat(v*was.DurationS/60, 'g', 6, 64)
+				}
+				return x.column, toML(x.said), toML(x.stored)
 			}
-			return x.column, text(x.said), text(x.stored) + unit
+			return x.column, text(x.said), text(x.stored)
 		}
 	}
 	return "", "", ""

@@ -16,6 +16,7 @@ type Curves struct {
 	Source   string         // the file, as the caller named it
 	ElapsedS []float64      // strictly rising, s
 	Start    time.Time      // wall clock at elapsed zero; the zero time when the file has no stamps
+	NoZone   bool           // the stamps name no zone, and were taken as UTC
 	Channels []CurveChannel // in the file's order, each as long as ElapsedS
 	Warnings []string       // what was odd but usable
 }
@@ -447,6 +448,7 @@ func (c *curveReader) stamp(b []byte) (float64, bool, error) {
 	whole := at.Nanosecond() == 0
 	if !c.started {
 		c.out.Start = at.Truncate(time.Microsecond)
+		c.out.NoZone = !strings.HasSuffix(stampLayouts[c.layout], "Z07:00")
 		c.firstUS = us
 	} else {
 		switch {
