@@ -24,7 +24,8 @@ const (
 	sharedMost   = 32
 	planRounds   = 16
 	fastMost     = 20 // a chip found too fast so often is believed again after as many that were not
-	mostTries    = 3  // readings in a row that the others wait for a chip that is out of step
+	doubtOnce    = 32 // readings that forget a doubt about a chip; one that is kept forgets it at once
+	doubtMost    = 2 * doubtOnce
 )
 
 // Shared is several HX711 on one clock line. It implements rig.Sensor and
@@ -49,7 +50,10 @@ const (
 // A chip that gives nothing is waited for 2.5 periods (8.5 when all were just reset),
 // then the others go on without it and its readings say Absent or Stalled until it
 // comes back. One whose line is stuck low, or that lost its step, gives Misreads
-// alone. Sets come at the pace of the slowest chip or somewhat slower.
+// alone. For a line that flaps, or a chip that keeps falling out of step, the others wait
+// only now and then. A level that one look alone saw is not acted upon, and an end that
+// comes sooner or later than the chip can end one makes its next readings Settling. Sets
+// come at the pace of the slowest chip or somewhat slower.
 type Shared struct {
 	clockLine
 	clk   rig.Sleeper
@@ -69,7 +73,8 @@ type member struct {
 	afresh   bool // it was reset, and no conversion has ended since
 	midway   bool // a conversion may have ended inside a read: until sure the level is a bit
 	renewed  bool // and it was in that state before the conversion that is ready
-	tries    int  // readings in a row that were out of step, and waited for again
+	wait     bool // the others wait for it
+	doubt    int  // how much speaks against that
 
 	sure time.Duration // when one that ended after that read is surely there
 
@@ -220,14 +225,15 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 			return 0, false, err
 		}
 		next := now + maxWait
-		waiting, some := false, false
+		waiting, some, fell := false, false, false
 		for i := range s.chips {
 			c := &s.chips[i]
 			switch {
 			case c.ready, !c.seenHigh:
 				some = true // one that lost its step is read to bring it back
+				fell = fell || c.ready && c.hi == now
 			case now <= c.due+s.period:
-				waiting = true
+				waiting = waiting || c.wait
 				next = min(next, max(c.earliest-looksBefore*step, now+step))
 			}
 			if !c.ready && now > c.due {
@@ -241,13 +247,16 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 			if planned == 0 {
 				planned = s.plan(now)
 			}
-			if next = planned; next <= now {
+			if next = planned; next <= now && !fell {
 				return now, true, nil
 			}
 		case now-begin >= s.o.Timeout:
 			return now, false, nil
 		default:
-			next = now + s.shortest*9/20
+			next = min(next, now+s.shortest*9/20)
+		}
+		if fell && next <= now {
+			continue // a second look: the line may only have flickered
 		}
 		if err := s.clk.Sleep(ctx, min(next-s.clk.Now(), maxWait)); err != nil {
 			return 0, false, err
@@ -304,6 +313,7 @@ func (s *Shared) look() (time.Duration, error) {
 				c.ready, c.known = false, false
 				c.settle = max(c.settle, resetSettle)
 				c.due, c.earliest = before+s.period*3/2, before
+				c.doubted()
 			}
 			c.notReady, c.seenHigh = before, true
 		}
@@ -314,9 +324,11 @@ func (s *Shared) look() (time.Duration, error) {
 // ended takes in that a conversion was seen to end between two times.
 func (c *member) ended(lo, hi time.Duration, l *clockLine) {
 	switch {
-	case c.known && hi-c.lo < l.shortest, c.afresh && hi < c.earliest:
+	case c.known && hi-c.lo < c.least, c.afresh && hi < c.earliest:
 		c.fast = min(c.fast+1, fastMost)
 		c.known = false
+		c.settle = max(c.settle, resetSettle)
+		c.doubted()
 	case c.known || c.afresh: // at eight times the rate an interval may still look right by chance
 		c.fast = max(c.fast-1, 0)
 	}
@@ -329,6 +341,7 @@ func (c *member) ended(lo, hi time.Duration, l *clockLine) {
 			n = int(most)
 		} else if most < fewest { // the bounds are wrong
 			c.least, c.most = l.shortest, l.slowest()
+			c.settle = max(c.settle, resetSettle)
 		}
 	}
 	now := anchor{lo: lo, hi: hi}
@@ -480,6 +493,8 @@ func (s *Shared) shift(dst []rig.Reading) error {
 // judge returns the reading of one chip after a read from start to end, which left its
 // line high or low.
 func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Reading {
+	c.doubt = max(c.doubt-1, 0)
+	c.wait = c.wait || c.doubt <= doubtMost
 	wasReady, lost := c.ready, !c.seenHigh && !c.ready
 	c.ready, c.seenHigh, c.notReady = false, high, end
 	if !wasReady && !lost {
@@ -510,8 +525,8 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 		c.hi += n * c.most
 		c.count += int(n)
 		c.earliest = c.lo + c.least
-		c.tries = 0
 		if why == kept {
+			c.doubt = max(c.doubt-doubtOnce, 0)
 			return c.conversion(c.after((c.lo+c.hi)/2), signed(c.bits))
 		}
 	case why == tooFast:
@@ -571,15 +586,22 @@ func (s *Shared) unready(c *member, start, end time.Duration, high bool) rig.Rea
 	return c.nothing(c.after(start))
 }
 
+// doubted counts against a chip: for one that was doubted often the others do not wait,
+// but once in a while, lest it stays out of step with them for ever.
+func (c *member) doubted() {
+	if c.doubt > doubtMost {
+		c.wait = false
+	} else {
+		c.doubt += doubtOnce
+	}
+}
+
 // retry has the next set wait for a chip that is out of step, unless that was tried often
 // enough: then it is dead, or its line is stuck.
 func (s *Shared) retry(c *member, end time.Duration, high bool) {
-	if c.tries >= mostTries {
-		return
-	}
-	c.tries++
+	c.doubted()
 	c.due = end + s.period*3/2
-	if !high {
+	if !high && c.wait {
 		c.rest(end+s.slowest(), &s.clockLine)
 	}
 }
@@ -608,7 +630,7 @@ func (s *Shared) reset() error {
 		c := &s.chips[i]
 		c.wasReset(now, &s.clockLine)
 		c.ready, c.known, c.midway, c.renewed = false, false, false, false
-		c.seenHigh, c.afresh, c.tries = true, true, 0
+		c.seenHigh, c.afresh, c.wait, c.doubt = true, true, true, 0
 	}
 	s.last = now
 	return nil

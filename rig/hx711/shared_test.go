@@ -514,7 +514,7 @@ func TestSharedFailureOfPinsReadTogether(t *testing.T) {
 		t.Fatalf("with nothing failing: %v", err)
 	}
 	// A set looks at the pins some times, reads 24 bits and looks once more; and Halt.
-	if whole.n < 2*25+2+1 || whole.n > 2*25+200 {
+	if whole.n < 2*25+2+1 || whole.n > 2*25+250 {
 		t.Errorf("a life of two sets reads the pins %d times", whole.n)
 	}
 	for k := 1; k <= whole.n; k++ {
