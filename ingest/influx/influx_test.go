@@ -661,6 +661,32 @@ func TestAnchorsOfOneSlot(t *testing.T) {
 	}
 }
 
+// Rates go first, so a boot may be asked for before an older one of its slot: the
+// older one keeps its own time, and the newer one, which goes on, the times to come.
+func TestAnchorsOfOneSlotWhoeverAsksFirst(t *testing.T) {
+	s := openStore(t, filepath.Join(t.TempDir(), "bench.db"))
+	defer s.Close()
+	first := newBoot(t, s, monday)
+	record(t, s, first, 0, 3)
+	var middle, last ingest.Boot
+	for i := range 200 {
+		if last = newBoot(t, s, monday.Add(time.Hour)); i == 99 {
+			middle = last
+			record(t, s, middle, 0, 2)
+		}
+	}
+	record(t, s, last, 0, 2)
+	zero := monday.Add(time.Hour).Truncate(time.Microsecond)
+	for _, c := range []struct {
+		boot int64
+		want time.Time
+	}{{last.ID, zero.Add(2900 * time.Millisecond)}, {first.ID, monday.Truncate(time.Microsecond)}, {middle.ID, zero}} {
+		if got, err := s.ShipAnchor(t.Context(), c.boot); err != nil || !got.Equal(c.want) {
+			t.Errorf("boot %d: anchor %v, want %v, %v", c.boot, got, c.want, err)
+		}
+	}
+}
+
 // Seconds are shipped whole and as the samples give them.
 func TestMeans(t *testing.T) {
 	s := openStore(t, filepath.Join(t.TempDir(), "bench.db"))

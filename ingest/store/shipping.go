@@ -286,44 +286,68 @@ func (s *Store) SendAgain(ctx context.Context, target string, all bool) error {
 // not keep apart, one is set behind the end of an earlier one.
 func (s *Store) ShipAnchor(ctx context.Context, bootID int64) (anchor time.Time, err error) {
 	const op = "anchor a boot's points"
-	get := func(q queryer) error {
-		return q.QueryRowContext(ctx, `SELECT anchor FROM ship_anchor WHERE boot = ?`, bootID).Scan(wallTime{&anchor})
-	}
-	if err := get(s.db); !errors.Is(err, sql.ErrNoRows) {
+	if anchor, err := readAnchor(ctx, s.db, bootID); !errors.Is(err, sql.ErrNoRows) {
 		return anchor, explain(op, s.path, err)
 	}
-	err = s.write(ctx, op, func(ctx context.Context) error {
-		if err := get(s.w); !errors.Is(err, sql.ErrNoRows) {
-			return err
-		}
-		err := s.w.QueryRowContext(ctx, `SELECT wall FROM boot WHERE id = ?`, bootID).Scan(wallTime{&anchor})
-		if errors.Is(err, sql.ErrNoRows) {
-			return fmt.Errorf("no boot %d: %w", bootID, ErrNotFound)
-		} else if err != nil {
-			return err
-		}
-		anchor = anchor.Truncate(time.Microsecond)
-		type alike struct {
-			anchor time.Time
-			lastUS int64
-		}
-		before, err := list(ctx, s.w, func(row *sql.Rows) (a alike, err error) {
-			return a, row.Scan(wallTime{&a.anchor}, &a.lastUS)
-		}, `SELECT anchor, (SELECT coalesce(max(last_us), 0) FROM chunk c
-				WHERE c.channel IN (SELECT channel FROM boot_channel b WHERE b.boot = a.boot) AND c.boot = a.boot)
-			FROM ship_anchor a WHERE a.boot <> ?1 AND a.boot % 100 = ?1 % 100
-			AND EXISTS (SELECT 1 FROM boot_channel x JOIN boot_channel y ON x.channel = y.channel WHERE x.boot = a.boot AND y.boot = ?1)`, bootID)
-		if err != nil {
-			return err
-		}
-		for _, b := range before {
-			if end := b.anchor.Add(fromUS(b.lastUS)); !anchor.After(end) {
-				anchor = end.Add(time.Second)
-			}
-		}
-		_, err = s.w.ExecContext(ctx, `INSERT INTO ship_anchor (boot, anchor) VALUES (?, ?)`, bootID, timeText(anchor))
+	err = s.write(ctx, op, func(ctx context.Context) (err error) {
+		anchor, err = s.anchorBoot(ctx, bootID)
 		return err
 	})
+	return anchor, err
+}
+
+func readAnchor(ctx context.Context, q queryer, bootID int64) (anchor time.Time, err error) {
+	rows, err := list(ctx, q, func(row *sql.Rows) (t time.Time, err error) { return t, row.Scan(wallTime{&t}) }, `SELECT anchor FROM ship_anchor WHERE boot = ?`, bootID)
+	if err == nil && len(rows) == 0 {
+		err = sql.ErrNoRows
+	}
+	if err != nil {
+		return time.Time{}, err
+	}
+	return rows[0], nil
+}
+
+// anchorBoot anchors a boot, and before it the older ones that its stamps might meet:
+// those have ended and keep their time, whoever is asked for first.
+func (s *Store) anchorBoot(ctx context.Context, bootID int64) (anchor time.Time, err error) {
+	if anchor, err := readAnchor(ctx, s.w, bootID); !errors.Is(err, sql.ErrNoRows) {
+		return anchor, err
+	}
+	const meets = `b.id <> ?1 AND b.id % 100 = ?1 % 100
+		AND EXISTS (SELECT 1 FROM boot_channel x JOIN boot_channel y ON x.channel = y.channel WHERE x.boot = b.id AND y.boot = ?1)`
+	older, err := list(ctx, s.w, func(row *sql.Rows) (id int64, err error) { return id, row.Scan(&id) },
+		`SELECT id FROM boot b WHERE b.id < ?1 AND b.id NOT IN (SELECT boot FROM ship_anchor) AND `+meets+` ORDER BY id`, bootID)
+	if err != nil {
+		return time.Time{}, err
+	}
+	for _, id := range older {
+		if _, err := s.anchorBoot(ctx, id); err != nil {
+			return time.Time{}, err
+		}
+	}
+	err = s.w.QueryRowContext(ctx, `SELECT wall FROM boot WHERE id = ?`, bootID).Scan(wallTime{&anchor})
+	if errors.Is(err, sql.ErrNoRows) {
+		return time.Time{}, fmt.Errorf("no boot %d: %w", bootID, ErrNotFound)
+	} else if err != nil {
+		return time.Time{}, err
+	}
+	anchor = anchor.Truncate(time.Microsecond)
+	ends, err := list(ctx, s.w, func(row *sql.Rows) (end time.Time, err error) {
+		var lastUS int64
+		err = row.Scan(wallTime{&end}, &lastUS)
+		return end.Add(fromUS(lastUS)), err
+	}, `SELECT a.anchor, (SELECT coalesce(max(last_us), 0) FROM chunk c
+			WHERE c.channel IN (SELECT channel FROM boot_channel x WHERE x.boot = b.id) AND c.boot = b.id)
+		FROM boot b JOIN ship_anchor a ON a.boot = b.id WHERE `+meets, bootID)
+	if err != nil {
+		return time.Time{}, err
+	}
+	for _, end := range ends {
+		if !anchor.After(end) {
+			anchor = end.Add(time.Second)
+		}
+	}
+	_, err = s.w.ExecContext(ctx, `INSERT INTO ship_anchor (boot, anchor) VALUES (?, ?)`, bootID, timeText(anchor))
 	return anchor, err
 }
 
