@@ -43,6 +43,7 @@ type hostileLine struct { // what is wrong with a channel, and what is known of 
 	cut, hung  bool
 	back       time.Duration // when its power comes back, or the chip converts again
 	glitches   float64       // chance that a look sees the other level; never two in a row
+	falseIn    int           // the look after so many, less one, sees the other level; 0: none does
 	high, down time.Duration // mean times for which the line is high and low by itself; 0: it is sound
 	level      gpio.Level
 	until      time.Duration
@@ -123,6 +124,9 @@ func (l *hostileLine) seen(v gpio.Level) gpio.Level {
 			l.until = max(l.until, l.h.now-100*mean) + time.Duration(float64(mean)*l.h.rng.ExpFloat64()) + 1
 		}
 		return l.level
+	case !bit && l.falseIn > 0:
+		l.falseIn--
+		return v != (l.falseIn == 0)
 	case !bit && !l.glitched && l.h.rng.Float64() < l.glitches:
 		l.glitched = true
 		return !v
@@ -208,6 +212,34 @@ func (h *hostile) check(what string, rs []rig.Reading) {
 		})
 		if !own {
 			h.t.Fatalf("%s: channel %d at %v: accepted %#06x, which is none of its conversions %v after %d", what, ch, r.Elapsed, uint32(r.Counts)&0xFFFFFF, l.made, l.last)
+		}
+	}
+}
+
+// Every single look at a chip's line in turn sees the other level, once.
+func TestSharedOneFalseLook(t *testing.T) {
+	const chips, seeds = 2, 4
+	for seed := range uint64(seeds) {
+		looks := 0
+		for k := 1; k == 1 || looks == 0; k++ {
+			h, s := newHostile(t, seed, simbench.Options{Seed: seed, SPS: 80, Channels: chips, PinOp: 11 * time.Microsecond}, 128, true)
+			dst := make([]rig.Reading, chips)
+			for n := range 50 {
+				if n == 30 {
+					h.lines[0].falseIn = k
+				}
+				readSet(t, s, dst)
+				h.check(fmt.Sprintf("seed %d, look %d", seed, k), dst)
+				if n == 33 {
+					looks = h.lines[0].falseIn
+				}
+			}
+			if q := dst[0].Quality; q != rig.Good {
+				t.Errorf("seed %d, look %d was false: the chip is %v some sets later", seed, k, q)
+			}
+			if k > 1000 {
+				t.Fatal("a set does not end")
+			}
 		}
 	}
 }
