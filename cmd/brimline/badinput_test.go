@@ -156,6 +156,11 @@ func TestHelp(t *testing.T) {
 		if c.Runnable() && !strings.Contains(out.String(), "Examples:") && !strings.Contains(out.String(), "Example") {
 			t.Errorf("%s --help has no example", c.Name())
 		}
+		for line := range strings.Lines(c.Long) {
+			if n := len([]rune(strings.TrimSuffix(line, "\n"))); n > 84 {
+				t.Errorf("%s --help has prose of %d columns: %s", c.Name(), n, line)
+			}
+		}
 		for line := range strings.Lines(out.String()) {
 			if n := len([]rune(line)); n > 140 {
 				t.Errorf("%s --help has a line of %d columns: %s", c.Name(), n, line)

@@ -72,10 +72,11 @@ marked In or TC keeps some tenths of a mL back at every pour: add that to
 --vessel-tolerance. The water's temperature gives the density.
 
 A level or pressure sender (ads1115) takes --water alone. A level sender's line is
-from counts to mm: the tube's bore or strapping table in the config turns each volume
-into a level, is kept with the line, and turns levels into mL afterwards. A capacitive
-sender is calibrated with the fuel itself, poured in the same way. A pressure sender
-weighs what stands above it: its line is in grams, and its tube must be even.
+from counts to mm: the tube's bore or strapping table in the config turns each
+volume into a level, is kept with the line, and turns levels into mL afterwards. A
+capacitive sender is calibrated with the fuel itself, poured in the same way. A
+pressure sender weighs what stands above it: its line is in grams, and its tube must
+be even.
 
 --check puts one known mass on and holds it against what the line, the mass and
 the reading leave in doubt. It changes nothing; every check is kept.`,

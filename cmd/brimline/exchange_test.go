@@ -659,7 +659,7 @@ func TestImportCurves(t *testing.T) {
 	lines[50] = strings.Join([]string{cells[0], "", cells[2], cells[3]}, ",")
 	write(strings.Join(lines, "\n"))
 	done := decoded[importJSON](t, brimline(t, exitDone, "import", file, "--data", dir, "--engine", "Sprayer 1", "--phase", "after", "--label", "A1", "--density", "0.832", "--positions", "3,0,1", "--run", "0:175", "--run", "180:350", "--json"))
-	if done.Tests[0].Runs != 2 || done.Tests[0].Test != "A1" || len(done.Warnings) != 2 || done.Tests[0].NewEngine {
+	if done.Tests[0].Runs != 2 || done.Tests[0].Test != "A1" || len(done.Warnings) != 3 || !strings.Contains(done.Warnings[2], "--density without --density-u") || done.Tests[0].NewEngine {
 		t.Errorf("%+v", done)
 	}
 	brimline(t, exitDone, "export", "A1", "--data", dir, "--out", out, "--format", "parquet")

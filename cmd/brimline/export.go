@@ -346,10 +346,14 @@ func (e *exporter) exportRange(ctx context.Context, from, to time.Time) error {
 		e.warn(fmt.Sprintf("nothing was recorded from %s to %s, both UTC: look at the times and at their zone", from.Format(time.DateTime), to.Format(time.DateTime)))
 	}
 	e.about.Curves = abouts
+	var levels []string
 	for _, a := range abouts {
 		if a.DriftPerH > 0 {
-			e.warn(fmt.Sprintf("%s feels a level: how sure its scale is depends on where in the tube a fill stands, and is told by the export of a test, not by that of a time range", a.Channel))
+			levels = append(levels, a.Channel)
 		}
+	}
+	if len(levels) > 0 {
+		e.warn(fmt.Sprintf("level senders (%s): how sure the scale is depends on where in the tube a fill stands, and is told by the export of a test, not by that of a time range", strings.Join(levels, ", ")))
 	}
 	return writeTable(e, "curves", exchange.NewCurves, func(table exchange.Table[exchange.CurveRow]) error {
 		for _, p := range parts {
@@ -648,7 +652,7 @@ func curveAbout(t testFits, f fitted) exchange.CurveAbout {
 		a.CapacityML = finiteOrNil(f.Curve.CapacityML)
 	}
 	if d := densityOf(t.Test.Fuel); d != nil {
-		a.Density, a.UDensity = &d.GPerML, &d.U
+		a.Density, a.UDensity = &d.GPerML, noted(d.U)
 	}
 	return a
 }
@@ -694,7 +698,7 @@ func (e *exporter) rateRow(t testFits, f fitted, cals map[int64]ingest.Calibrati
 		row.Source = exchange.SourceImport
 	}
 	if d := densityOf(t.Test.Fuel); d != nil {
-		row.Density, row.UDensity = &d.GPerML, &d.U
+		row.Density, row.UDensity = &d.GPerML, noted(d.U)
 	}
 	if k, ok := cals[f.CalibrationID]; ok {
 		row.Calibration, row.CalibratedAt, row.SpanUnit = k.ID, k.At, k.Unit
@@ -902,7 +906,7 @@ func ratesOfTable(name string, o ratesFlags, given func(string) bool) (ratedSet,
 		}
 		set.fits = append(set.fits, fit)
 	}
-	if doubt := scaleDoubt(unsure); doubt != "" && !slices.Contains(set.warnings, doubt) {
+	if doubt := scaleDoubt(unsure); doubt != "" && !slices.ContainsFunc(doubts, func(said string) bool { return strings.HasSuffix(said, doubt) }) {
 		set.warnings = append(set.warnings, doubt)
 	}
 	switch {
@@ -953,8 +957,11 @@ func fitTidy(c exchange.TidyCurve, density *curve.Density, o ratesFlags, given f
 		if a.ScaleDF != nil {
 			df = *a.ScaleDF
 		}
-		if a.Density != nil && a.UDensity != nil {
-			d = &curve.Density{GPerML: *a.Density, U: *a.UDensity}
+		if a.Density != nil {
+			d = &curve.Density{GPerML: *a.Density}
+			if a.UDensity != nil {
+				d.U = *a.UDensity
+			}
 			if err := d.Check(); err != nil {
 				return f, nil, err
 			}

@@ -67,10 +67,9 @@ does not have them all.
 
 Curves have the form that 'brimline rates' reads. A file makes one test with one
 hanging; --engine and --phase say of what, --positions which injector fed which
-column. A file without clock stamps needs --at, the time of its first row; stamps that name
-no zone count as UTC.
-A copy of a recording that is there, or a longer or shorter one, is not taken in
-twice.
+column. A file without clock stamps needs --at, the time of its first row; stamps
+that name no zone count as UTC. A copy of a recording that is there, or a longer or
+shorter one, is not taken in twice.
 
 --dry-run says what would be done, and changes nothing. Stop the daemon before
 importing: one program at a time writes the store.`,

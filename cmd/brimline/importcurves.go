@@ -46,6 +46,9 @@ func (p *importPlan) planCurves(book importBook, text []byte, o importFlags, giv
 	}
 	p.warnings = append(p.warnings, curves.Warnings...)
 	p.warnFewInjectors(in.Engine, o)
+	if d := in.Test.Fuel; d.DensityGPerML > 0 && !(d.UDensity > 0) {
+		p.warnings = append(p.warnings, "--density without --density-u: how sure the density is has no part in ±")
+	}
 	if curves.NoZone {
 		p.warnings = append(p.warnings, fmt.Sprintf("its clock stamps name no zone and count as UTC, the first as %s: if they are of another, write it behind them, such as +02:00", curves.Start.UTC().Format(time.DateTime)))
 	}

@@ -66,13 +66,14 @@ func newFittedTestCommand(fit func(*simbench.Outlets), disk ingest.Disk) *cobra.
 		Short: "Run a test of an engine from the terminal: runs, valves, guard, rates",
 		Long: `Test takes one or more runs of an engine, all tubes at once: a rest, the flow, a
 rest; everything is kept in the store, and at the end come the rates as 'rates'
-prints them. Valves, where the config has them, turn the fuel into the tubes; else it
-says when to start and to stop the flow, and sees for itself when it does.
+prints them. Valves, where the config has them, turn the fuel into the tubes; else
+it says when to start and to stop the flow, and sees for itself when it does.
 
 A run ends by its time, by Ctrl-C, or by the guard: when a tube is nearly 85 % full,
-when a tube rises no more while others do (it may run over), or when a channel's level is
-not known for 2 s. What was collected until then is kept, marked as stopped early.
-Unless a tube was full, the guard's word ends the test too, with exit code 1.
+when a tube rises no more while others do (it may run over), or when a channel's
+level is not known for 2 s. What was collected until then is kept, marked as
+stopped early. Unless a tube was full, the guard's word ends the test too, with
+exit code 1.
 
 The engine is looked up by its name; a new one needs --injectors and
 --injector-type. A return that must hold pressure is not opened to a tube: for
