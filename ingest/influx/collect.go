@@ -159,7 +159,7 @@ func (s *Shipper) collect(ctx context.Context) (b *batch, more bool, err error) 
 	// Each stream has its share, and those that come first take turns.
 	for i := range s.streams {
 		left := len(s.streams) - i
-		quota := max(1, (s.opt.BatchPoints-b.len())/left)
+		quota := max(1, (s.batchPoints-b.len())/left)
 		st := s.streams[(i+s.turn)%len(s.streams)]
 		var full bool
 		switch st.kind {
@@ -250,7 +250,7 @@ func (s *Shipper) collectRates(ctx context.Context, b *batch, known boots) (more
 	}
 	begun := time.Now()
 	for _, c := range changes {
-		if time.Since(begun) > ratingMost || b.len() >= s.opt.BatchPoints {
+		if time.Since(begun) > ratingMost || b.len() >= s.batchPoints {
 			return true, nil
 		}
 		run, err := s.source.Run(ctx, c.ID)

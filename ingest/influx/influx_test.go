@@ -878,6 +878,27 @@ func TestNewRefuses(t *testing.T) {
 	}
 }
 
+// A link that does not get a whole batch through in the time of a request gets smaller
+// ones, or nothing would ever come.
+func TestASlowLinkGetsSmallerBatches(t *testing.T) {
+	s, samples := history(t, filepath.Join(t.TempDir(), "bench.db"))
+	defer s.Close()
+	f := newFakeServer(t)
+	opt := quick()
+	opt.BatchPoints, opt.Timeout = 1000, 400*time.Millisecond
+	f.answer = func(_ int, lines []string) (bool, int, string) {
+		if len(lines) > 200 {
+			time.Sleep(opt.Timeout + 50*time.Millisecond)
+			return false, 0, ""
+		}
+		return true, 204, ""
+	}
+	ship := shipUntil(t, s, f.target(), opt, "all in small batches", idle)
+	if st := ship.Status(); f.count("brimline_sample") != samples || st.AsidePoints != 0 || st.Failures == 0 {
+		t.Errorf("%d samples of %d, status %+v", f.count("brimline_sample"), samples, st)
+	}
+}
+
 // Back-fill keeps to its pace.
 func TestBackfillIsThrottled(t *testing.T) {
 	s, samples := history(t, filepath.Join(t.TempDir(), "bench.db"))

@@ -42,6 +42,7 @@ type Shipper struct {
 	held         bool // a boot's clock was never set
 	anchored     bool // a boot got its anchor, or it was read
 	nextMeasure  time.Time
+	batchPoints  int // of one request: fewer than asked for while the link is slow
 
 	mu     sync.Mutex
 	status Status
@@ -76,7 +77,7 @@ func New(ctx context.Context, source Source, target Target, opt Options) (*Shipp
 	if opt.BackfillPointsPerS <= 0 {
 		opt.BackfillPointsPerS = 5000
 	}
-	s := &Shipper{source: source, target: target, opt: opt, log: opt.Log, key: target.Key(),
+	s := &Shipper{batchPoints: opt.BatchPoints, source: source, target: target, opt: opt, log: opt.Log, key: target.Key(),
 		cursors: map[string]ingest.ShipCursor{}, bootChannels: map[int64][]string{}, anchors: map[int64]int64{}}
 	if s.log == nil {
 		s.log = slog.New(slog.NewTextHandler(io.Discard, nil))
@@ -218,6 +219,7 @@ func (s *Shipper) send(ctx context.Context, b *batch, i, j int) bool {
 		return false
 	case refused == nil:
 		return true
+	case refused.slow:
 	case j-i == 1 || refused.dropped >= j-i:
 		setAside(b, i, j, refused.why)
 		return true
@@ -236,14 +238,22 @@ func setAside(b *batch, i, j int, why string) {
 	}
 }
 
+// fewPoints get through any link in the time of a request.
+const fewPoints = 100
+
 // put sends lines until the server acknowledges or refuses them, however long that takes.
+// Many that are not answered in time come back as slow, to be sent in parts.
 func (s *Shipper) put(ctx context.Context, lines string, points int64) *refusal {
 	wait := s.opt.RetryMin
 	for {
+		begun := time.Now()
 		sending, cancel := context.WithTimeout(ctx, s.opt.Timeout)
 		err := s.api.WriteRecord(sending, strings.TrimSuffix(lines, "\n"))
 		cancel()
 		if err == nil {
+			if time.Since(begun) < s.opt.Timeout/4 {
+				s.batchPoints = min(s.batchPoints+s.batchPoints/8+1, s.opt.BatchPoints)
+			}
 			s.set(func(t *Status) {
 				t.LastSuccess, t.State, t.Why, t.Person, t.NextTry = time.Now(), Sending, "", false, time.Time{}
 				t.Sent += points
@@ -258,6 +268,11 @@ func (s *Shipper) put(ctx context.Context, lines string, points int64) *refusal 
 		f := judge(err)
 		if f.refused != nil {
 			return f.refused
+		}
+		if errors.Is(err, context.DeadlineExceeded) && points > fewPoints {
+			s.batchPoints = max(int(points)/2, fewPoints)
+			s.waiting(f.why, false, 0)
+			return &refusal{slow: true}
 		}
 		pause := wait/2 + rand.N(wait/2+1) // many benches do not come back at once
 		wait = min(2*wait, s.opt.RetryMax)
@@ -395,10 +410,11 @@ func (s *Shipper) firstBoots(all []ingest.Boot) map[string]int64 {
 	return first
 }
 
-// refusal is the server's word that it will never take these points.
+// refusal is the server's word that it will never take these points together.
 type refusal struct {
 	why     string
-	dropped int // of them, by its own count; 0: it does not say
+	dropped int  // of them, by its own count; 0: it does not say
+	slow    bool // it said nothing in time: they may be too many for the link
 }
 
 // failure is what a failed request means.
