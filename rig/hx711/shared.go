@@ -72,7 +72,6 @@ type member struct {
 	known    bool // lo and hi hold
 	afresh   bool // it was reset, and no conversion has ended since
 	midway   bool // a conversion may have ended inside a read: until sure the level is a bit
-	renewed  bool // and it was in that state before the conversion that is ready
 	wait     bool // the others wait for it
 	doubt    int  // how much speaks against that
 
@@ -298,11 +297,10 @@ func (s *Shared) look() (time.Duration, error) {
 				continue
 			}
 			c.midway = false
-			if low { // lo and hi are this one's, if they are known
-				c.ready, c.renewed = true, true
+			if low { // read to be in step again: when it ended is not known
+				c.ready = true
 				continue
 			}
-			c.known = false // it should be there: its power went, or its gain changed
 		}
 		switch {
 		case low && c.seenHigh && !c.ready:
@@ -517,8 +515,6 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 	case signed(c.bits) == -1:
 		why = allOnes
 	}
-	renewed := c.renewed
-	c.renewed = false
 	switch {
 	case why == kept || why == allOnes:
 		c.lo += n * c.least
@@ -536,13 +532,8 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 		// each got, which chooses the gain, is not sure.
 		c.settle = max(c.settle, resetSettle)
 		c.earliest = end
-		switch {
-		case high: // the next fall is the end of a conversion, whatever this level means
-			c.known = false
-		case c.known && !renewed && c.fast == 0:
-			c.leave(end, &s.clockLine)
-		default:
-			c.known = false
+		c.known = false
+		if !high { // else the next fall is the end of a conversion, whatever this level means
 			s.retry(c, end, high)
 		}
 	}
@@ -550,34 +541,11 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 	return rig.Reading{Elapsed: c.after(start), Quality: rig.Misread}
 }
 
-// leave leaves a chip alone until a conversion has surely ended after a read that ended
-// at end, if it can be said when.
-func (c *member) leave(end time.Duration, l *clockLine) {
-	for m := range time.Duration(mostUnread) {
-		m++
-		lo, hi := c.lo+m*c.least, c.hi+m*c.most
-		if lo <= end {
-			continue
-		}
-		c.lo, c.hi = lo, hi
-		c.count += int(m)
-		c.rest(hi, l)
-		return
-	}
-	c.known = false
-}
-
-// rest has a chip's level mean nothing until the time sure.
-func (c *member) rest(sure time.Duration, l *clockLine) {
-	c.midway, c.seenHigh = true, true
-	c.sure, c.earliest, c.due = sure, sure, sure+l.period/2
-}
-
 // unready returns the reading of a chip that was not ready when it got the pulses of a
 // read: it was given up. If its line moved all the same, a conversion ended meanwhile and
 // lost its first bits, and the next set waits for it, but not again and again.
 func (s *Shared) unready(c *member, start, end time.Duration, high bool) rig.Reading {
-	c.known, c.afresh, c.midway, c.renewed = false, false, false, false
+	c.known, c.afresh, c.midway = false, false, false
 	c.earliest = end
 	c.settle = s.o.Settle
 	if moved := !high || signed(c.bits) != -1; moved {
@@ -601,8 +569,10 @@ func (c *member) doubted() {
 func (s *Shared) retry(c *member, end time.Duration, high bool) {
 	c.doubted()
 	c.due = end + s.period*3/2
-	if !high && c.wait {
-		c.rest(end+s.slowest(), &s.clockLine)
+	if !high && c.wait { // its level means nothing until a conversion has surely ended
+		c.midway, c.seenHigh = true, true
+		c.sure = end + s.slowest()
+		c.earliest, c.due = c.sure, c.sure+s.period/2
 	}
 }
 
@@ -629,7 +599,7 @@ func (s *Shared) reset() error {
 	for i := range s.chips {
 		c := &s.chips[i]
 		c.wasReset(now, &s.clockLine)
-		c.ready, c.known, c.midway, c.renewed = false, false, false, false
+		c.ready, c.known, c.midway = false, false, false
 		c.seenHigh, c.afresh, c.wait, c.doubt = true, true, true, 0
 	}
 	s.last = now
