@@ -71,11 +71,10 @@ type member struct {
 	ready    bool // and such a fall was seen
 	known    bool // lo and hi hold
 	afresh   bool // it was reset, and no conversion has ended since
-	midway   bool // a conversion may have ended inside a read: until sure the level is a bit
 	wait     bool // the others wait for it
 	doubt    int  // how much speaks against that
 
-	sure time.Duration // when one that ended after that read is surely there
+	sure time.Duration // a conversion may have ended inside a read: until then the level may be a bit
 
 	lo, hi         time.Duration // its last known conversion ended between these
 	stamp          time.Duration // of its last reading
@@ -292,15 +291,8 @@ func (s *Shared) look() (time.Duration, error) {
 	for i := range s.chips {
 		c := &s.chips[i]
 		low := levels>>i&1 == 0
-		if c.midway {
-			if before < c.sure {
-				continue
-			}
-			c.midway = false
-			if low { // read to be in step again: when it ended is not known
-				c.ready = true
-				continue
-			}
+		if before < c.sure {
+			continue
 		}
 		switch {
 		case low && c.seenHigh && !c.ready:
@@ -545,7 +537,7 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 // read: it was given up. If its line moved all the same, a conversion ended meanwhile and
 // lost its first bits, and the next set waits for it, but not again and again.
 func (s *Shared) unready(c *member, start, end time.Duration, high bool) rig.Reading {
-	c.known, c.afresh, c.midway = false, false, false
+	c.known, c.afresh, c.sure = false, false, 0
 	c.earliest = end
 	c.settle = s.o.Settle
 	if moved := !high || signed(c.bits) != -1; moved {
@@ -570,8 +562,7 @@ func (s *Shared) retry(c *member, end time.Duration, high bool) {
 	c.doubted()
 	c.due = end + s.period*3/2
 	if !high && c.wait { // its level means nothing until a conversion has surely ended
-		c.midway, c.seenHigh = true, true
-		c.sure = end + s.slowest()
+		c.seenHigh, c.sure = true, end+s.slowest()
 		c.earliest, c.due = c.sure, c.sure+s.period/2
 	}
 }
@@ -599,7 +590,7 @@ func (s *Shared) reset() error {
 	for i := range s.chips {
 		c := &s.chips[i]
 		c.wasReset(now, &s.clockLine)
-		c.ready, c.known, c.midway = false, false, false
+		c.ready, c.known, c.sure = false, false, 0
 		c.seenHigh, c.afresh, c.wait, c.doubt = true, true, true, 0
 	}
 	s.last = now
