@@ -501,6 +501,34 @@ func TestImportReadingsTells(t *testing.T) {
 	wantError(t, exitUsage, []string{"import", file, "--data", dir}, "line 3", "S is kept with 2", "a name of its own")
 }
 
+// One tube of one run is one reading, by whatever date or number it is written.
+func TestImportTakesNoReadingTwice(t *testing.T) {
+	dir, file := t.TempDir(), filepath.Join(t.TempDir(), "r.csv")
+	write := func(rows ...string) {
+		t.Helper()
+		text := "engine,date,phase,hanging,run,injector,rate_ml_per_min\n" + strings.Join(rows, "\n") + "\n"
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("S,2026-03-02,baseline,01,01,1,10", "S,2026-03-02,baseline,01,01,2,11", "S,2026-03-02,baseline,01,01,3,12")
+	brimline(t, exitDone, "import", file, "--data", dir)
+	before := storeText(t, dir)
+	// As a spreadsheet saves it.
+	write("S,2026-03-02,baseline,1,1,1,10", "S,2026-03-02,baseline,1,1,2,11", "S,2026-03-02,baseline,1,1,3,12")
+	if again := decoded[importJSON](t, brimline(t, exitDone, "import", file, "--data", dir, "--json")); again.Added != 0 || again.There != 3 {
+		t.Errorf("%+v", again)
+	}
+	// One date corrected, the others as they were.
+	write("S,2026-03-02,baseline,1,1,1,10", "S,2026-03-03,baseline,1,1,2,11", "S,2026-03-03,baseline,1,1,3,12")
+	wantError(t, exitUsage, []string{"import", file, "--data", dir, "--dry-run"}, "2 reasons", "line 3, column injector", "of 2026-03-02, from line 3 of r.csv", "date")
+	write("S,2026-03-02,baseline,1,1,1,10", "S,2026-03-02,baseline,1,2,1,10", "S,2026-03-02,baseline,1,02,01,10")
+	wantError(t, exitUsage, []string{"import", file, "--data", dir}, "line 4, column injector", "on line 3")
+	if after := storeText(t, dir); after != before {
+		t.Errorf("changed to %s", after)
+	}
+}
+
 // Clock stamps without a zone count as UTC, which is told.
 func TestImportTellsOfStampsWithoutZone(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "c.csv")

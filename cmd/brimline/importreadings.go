@@ -38,6 +38,10 @@ func (p *importPlan) planReadings(book importBook, rows []exchange.HandReading, 
 	firstDay := map[hangingKey]time.Time{}
 	most := map[string]int{} // highest injector of each engine in the file
 	injectors := make([]int, len(rows))
+	rows = slices.Clone(rows)
+	for i := range rows {
+		rows[i].Hanging, rows[i].Run = plainNumber(rows[i].Hanging), plainNumber(rows[i].Run)
+	}
 	for i, r := range rows {
 		k := hangingKey{r.Engine, r.Phase, r.Hanging}
 		if d, ok := firstDay[k]; !ok || r.Date.Before(d) {
@@ -88,6 +92,10 @@ func (p *importPlan) planReadings(book importBook, rows []exchange.HandReading, 
 		day := firstDay[hangingKey{r.Engine, r.Phase, r.Hanging}]
 		t := p.testFor(book, &tests, r, day, most[r.Engine], o)
 		h := hangingFor(book, t, r.Hanging)
+		if other := takenBy(book, h, r.Run, injectors[i]); other != "" {
+			bad(r, "injector", r.Injector, fmt.Sprintf("%s, phase %s, hanging %s, run %s has this injector already, %s", r.Engine, r.Phase, r.Hanging, r.Run, other),
+				"put back the date if it was changed, or take the copy out; a reading that was taken again is a run of its own")
+		}
 		h.Readings = append(h.Readings, ingest.HandReading{Line: r.Line, Hanging: r.Hanging, Run: r.Run, RunNumber: runNumber(book, t, r.Hanging, r.Run),
 			Day: r.Date, Injector: injectors[i], VolumeML: r.VolumeML, DurationS: r.DurationS, RateMLPerMin: r.RateMLPerMin, UMLPerMin: r.UMLPerMin, Odometer: r.Odometer})
 		if known := t.Test.Odometer; t.Test.ID == 0 {
@@ -138,6 +146,31 @@ func (p *importPlan) warnFewInjectors(e ingest.Engine, o importFlags) {
 	if !slices.Contains(p.warnings, doubt) {
 		p.warnings = append(p.warnings, doubt)
 	}
+}
+
+// takenBy says where a hanging has a run's injector already, in the plan or in the store;
+// empty when it has not.
+func takenBy(book importBook, h *ingest.ReadHanging, run string, injector int) string {
+	for _, x := range h.Readings {
+		if x.Run == run && x.Injector == injector {
+			return fmt.Sprintf("on line %d", x.Line)
+		}
+	}
+	for _, x := range book.readings {
+		if h.Hanging.ID != 0 && x.HangingID == h.Hanging.ID && x.Run == run && x.Injector == injector {
+			return fmt.Sprintf("in the store, of %s, from line %d of %s", x.Day.Format(time.DateOnly), x.Line, book.importOf(x.ImportID).File)
+		}
+	}
+	return ""
+}
+
+// plainNumber is a number without leading zeros, which spreadsheets take off; any other
+// name stays as it is.
+func plainNumber(name string) string {
+	if n, err := strconv.Atoi(name); err == nil && n >= 0 {
+		return strconv.Itoa(n)
+	}
+	return name
 }
 
 // differs names the first column in which a row is not what the store has.
