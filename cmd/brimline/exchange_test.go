@@ -521,7 +521,15 @@ func TestImportTakesNoReadingTwice(t *testing.T) {
 	}
 	// One date corrected, the others as they were.
 	write("S,2026-03-02,baseline,1,1,1,10", "S,2026-03-03,baseline,1,1,2,11", "S,2026-03-03,baseline,1,1,3,12")
-	wantError(t, exitUsage, []string{"import", file, "--data", dir, "--dry-run"}, "2 reasons", "line 3, column injector", "of 2026-03-02, from line 3 of r.csv", "date")
+	var out, errs bytes.Buffer
+	if code := run(t.Context(), []string{"import", file, "--data", dir, "--dry-run"}, strings.NewReader(""), &out, &errs); code != exitUsage {
+		t.Errorf("exit %d", code)
+	}
+	for _, want := range []string{"2 reasons", "line 3, column injector", "line 4, column injector", "of 2026-03-02, from line 3 of r.csv", "put back the date"} {
+		if !strings.Contains(errs.String(), want) {
+			t.Errorf("lacks %q: %s", want, &errs)
+		}
+	}
 	write("S,2026-03-02,baseline,1,1,1,10", "S,2026-03-02,baseline,1,2,1,10", "S,2026-03-02,baseline,1,02,01,10")
 	wantError(t, exitUsage, []string{"import", file, "--data", dir}, "line 4, column injector", "on line 3")
 	if after := storeText(t, dir); after != before {
