@@ -305,6 +305,7 @@ func TestExportedRangeIsRatedAsTheStore(t *testing.T) {
 		t.Errorf("%+v", told)
 	}
 	wantError(t, exitUsage, []string{"rates", told.Files[0].File}, "table of rates", "-curves.csv")
+	wantError(t, exitUsage, []string{"import", told.Files[0].File, "--data", dir}, "table of rates", "copy the store")
 }
 
 // What a rule deleted from a time range is told, and stands in the table's own metadata.

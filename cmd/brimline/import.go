@@ -168,6 +168,9 @@ func runImport(c *cobra.Command, name string, o importFlags) error {
 	if err != nil {
 		return badInput(fmt.Errorf("%w; give a CSV file of hand readings or of curves", err))
 	}
+	if exchange.IsTidyRates(bytes.NewReader(text)) {
+		return badInput(fmt.Errorf("%s is a table of rates that export wrote, not of readings: to move a test from one store to another copy the store", name))
+	}
 	sum := sha256.Sum256(text)
 	imp := ingest.Import{Kind: ingest.ImportCurves, File: filepath.Base(name), SHA256: hex.EncodeToString(sum[:]), At: time.Now(), Program: version}
 	if exchange.IsReadings(bytes.NewReader(text)) {
