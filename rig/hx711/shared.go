@@ -323,25 +323,19 @@ func (c *member) ended(lo, hi time.Duration, l *clockLine) {
 		c.fast = max(c.fast-1, 0)
 	}
 	c.afresh = false
-	n := 0
-	if c.known {
-		// How many periods went by, if the bounds leave one answer.
-		fewest := max(1, (lo-c.hi+c.most-1)/c.most)
-		if most := (hi - c.lo) / c.least; most == fewest {
-			n = int(most)
-		} else if most < fewest { // the bounds are wrong
-			c.least, c.most = l.shortest, l.slowest()
-			c.settle = max(c.settle, resetSettle)
-		}
+	if c.known && lo-c.hi > c.most { // it came too late: one was lost, or the bounds are wrong
+		c.known = false
+		c.least, c.most = l.shortest, l.slowest()
+		c.settle = max(c.settle, resetSettle)
 	}
 	now := anchor{lo: lo, hi: hi}
-	if n == 0 {
+	if !c.known || hi-c.lo >= 2*c.least { // or more than one ended, as nobody looked
 		c.count = 0
 		c.anchor, c.recent = now, now
 		// What was learnt grows old.
 		c.bound(c.least, c.most, periodSlack, l)
 	} else {
-		c.count += n
+		c.count++
 		now.count = c.count
 		of := time.Duration(c.count - c.anchor.count)
 		least, most := c.least, c.most
