@@ -51,7 +51,7 @@ const (
 // then the others go on without it and its readings say Absent or Stalled until it
 // comes back. One whose line is stuck low, or that lost its step, gives Misreads
 // alone. For a line that flaps, or a chip that keeps falling out of step, the others wait
-// only now and then. A level that one look alone saw is not acted upon, and an end that
+// only now and then. A level that one look alone saw is no end of a conversion, and an end that
 // comes sooner or later than the chip can end one makes its next readings Settling. Sets
 // come at the pace of the slowest chip or somewhat slower.
 type Shared struct {
@@ -68,7 +68,8 @@ type member struct {
 	chip
 	bits     uint32
 	seenHigh bool // between reads, since the last: a fall from here is the end of a conversion
-	ready    bool // and such a fall was seen
+	fell     bool // such a fall was seen once
+	ready    bool // and again
 	known    bool // lo and hi hold
 	afresh   bool // it was reset, and no conversion has ended since
 	wait     bool // the others wait for it
@@ -229,7 +230,8 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 			switch {
 			case c.ready, !c.seenHigh:
 				some = true // one that lost its step is read to bring it back
-				fell = fell || c.ready && c.hi == now
+			case c.fell:
+				fell = true
 			case now <= c.due+s.period:
 				waiting = waiting || c.wait
 				next = min(next, max(c.earliest-looksBefore*step, now+step))
@@ -239,22 +241,22 @@ func (s *Shared) await(ctx context.Context) (at time.Duration, ready bool, err e
 				c.known = false
 			}
 		}
+		if fell {
+			continue
+		}
 		switch {
 		case waiting:
 		case some:
 			if planned == 0 {
 				planned = s.plan(now)
 			}
-			if next = planned; next <= now && !fell {
+			if next = planned; next <= now {
 				return now, true, nil
 			}
 		case now-begin >= s.o.Timeout:
 			return now, false, nil
 		default:
 			next = min(next, now+s.shortest*9/20)
-		}
-		if fell && next <= now {
-			continue // a second look: the line may only have flickered
 		}
 		if err := s.clk.Sleep(ctx, min(next-s.clk.Now(), maxWait)); err != nil {
 			return 0, false, err
@@ -295,10 +297,13 @@ func (s *Shared) look() (time.Duration, error) {
 			continue
 		}
 		switch {
-		case low && c.seenHigh && !c.ready:
-			c.ready = true
+		case low && !c.ready && !c.fell: // the line may only have flickered: look again
+			c.fell = c.seenHigh
+		case low && !c.ready:
+			c.ready, c.fell = true, false
 			c.ended(c.notReady, after, &s.clockLine)
 		case !low:
+			c.fell = false
 			if c.ready { // a conversion went away unread: if its power did, the next is overdue
 				c.ready, c.known = false, false
 				c.settle = max(c.settle, resetSettle)
@@ -480,7 +485,7 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 	c.doubt = max(c.doubt-1, 0)
 	c.wait = c.wait || c.doubt <= doubtMost
 	wasReady, lost := c.ready, !c.seenHigh && !c.ready
-	c.ready, c.seenHigh, c.notReady = false, high, end
+	c.ready, c.fell, c.seenHigh, c.notReady = false, false, high, end
 	if !wasReady && !lost {
 		return s.unready(c, start, end, high)
 	}
@@ -584,7 +589,7 @@ func (s *Shared) reset() error {
 	for i := range s.chips {
 		c := &s.chips[i]
 		c.wasReset(now, &s.clockLine)
-		c.ready, c.known, c.sure = false, false, 0
+		c.ready, c.fell, c.known, c.sure = false, false, false, 0
 		c.seenHigh, c.afresh, c.wait, c.doubt = true, true, true, 0
 	}
 	s.last = now
