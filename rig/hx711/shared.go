@@ -75,7 +75,8 @@ type member struct {
 	wait     bool // the others wait for it
 	doubt    int  // how much speaks against that
 
-	sure time.Duration // a conversion may have ended inside a read: until then the level may be a bit
+	before time.Duration // the time of the look before that of notReady
+	sure   time.Duration // a conversion may have ended inside a read: until then the level may be a bit
 
 	lo, hi         time.Duration // its last known conversion ended between these
 	stamp          time.Duration // of its last reading
@@ -310,7 +311,7 @@ func (s *Shared) look() (time.Duration, error) {
 				c.due, c.earliest = before+s.period*3/2, before
 				c.doubted()
 			}
-			c.notReady, c.seenHigh = before, true
+			c.before, c.notReady, c.seenHigh = c.notReady, before, true
 		}
 	}
 	return after, nil
@@ -333,7 +334,7 @@ func (c *member) ended(lo, hi time.Duration, l *clockLine) {
 		c.least, c.most = l.shortest, l.slowest()
 		c.settle = max(c.settle, resetSettle)
 	}
-	now := anchor{lo: lo, hi: hi}
+	now := anchor{lo: c.before, hi: hi}   // were the look at lo a false one, wrong bounds would stay
 	if !c.known || hi-c.lo >= 2*c.least { // or more than one ended, as nobody looked
 		c.count = 0
 		c.anchor, c.recent = now, now
@@ -344,7 +345,7 @@ func (c *member) ended(lo, hi time.Duration, l *clockLine) {
 		now.count = c.count
 		of := time.Duration(c.count - c.anchor.count)
 		least, most := c.least, c.most
-		c.bound((lo-c.anchor.hi)/of, (hi-c.anchor.lo)/of, periodSlack, l)
+		c.bound((now.lo-c.anchor.hi)/of, (hi-c.anchor.lo)/of, periodSlack, l)
 		if of < learnOver { // few conversions may tell less than is known
 			c.bound(max(least, c.least), min(most, c.most), 0, l)
 		}
@@ -485,7 +486,7 @@ func (s *Shared) judge(c *member, start, end time.Duration, high bool) rig.Readi
 	c.doubt = max(c.doubt-1, 0)
 	c.wait = c.wait || c.doubt <= doubtMost
 	wasReady, lost := c.ready, !c.seenHigh && !c.ready
-	c.ready, c.fell, c.seenHigh, c.notReady = false, false, high, end
+	c.ready, c.fell, c.seenHigh, c.notReady, c.before = false, false, high, end, end
 	if !wasReady && !lost {
 		return s.unready(c, start, end, high)
 	}
@@ -590,7 +591,7 @@ func (s *Shared) reset() error {
 		c := &s.chips[i]
 		c.wasReset(now, &s.clockLine)
 		c.ready, c.fell, c.known, c.sure = false, false, false, 0
-		c.seenHigh, c.afresh, c.wait, c.doubt = true, true, true, 0
+		c.seenHigh, c.afresh, c.before, c.wait, c.doubt = true, true, now, true, 0
 	}
 	s.last = now
 	return nil
