@@ -218,7 +218,11 @@ func (h *hostile) check(what string, rs []rig.Reading) {
 
 // Every single look at a chip's line in turn sees the other level, once.
 func TestSharedOneFalseLook(t *testing.T) {
-	const chips, seeds = 2, 4
+	const chips = 2
+	seeds := 4
+	if testing.Short() {
+		seeds = 1
+	}
 	for seed := range uint64(seeds) {
 		looks := 0
 		for k := 1; k == 1 || looks == 0; k++ {
@@ -272,10 +276,14 @@ func TestSharedPaceBesideABadNeighbour(t *testing.T) {
 		}
 	}
 	const chips, sets = 6, 300
-	for _, c := range []struct {
+	boards := []struct {
 		sps   int
 		pinOp time.Duration
-	}{{80, time.Microsecond}, {80, 5 * time.Microsecond}, {10, 5 * time.Microsecond}} {
+	}{{80, time.Microsecond}, {80, 5 * time.Microsecond}, {10, 5 * time.Microsecond}}
+	if testing.Short() {
+		boards = boards[:1]
+	}
+	for _, c := range boards {
 		slowest, least := 0.0, 1.0
 		for _, f := range faults {
 			h, s := newHostile(t, 5, simbench.Options{Seed: 4, SPS: c.sps, Channels: chips, PinOp: c.pinOp}, 128, true)
@@ -319,7 +327,7 @@ func TestSharedPaceBesideABadNeighbour(t *testing.T) {
 func TestSharedAmongRandomFaults(t *testing.T) {
 	trials := 150
 	if testing.Short() {
-		trials = 25
+		trials = 10
 	}
 	total, good := 0, 0
 	for seed := range uint64(trials) {
