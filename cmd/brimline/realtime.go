@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"log/slog"
+	"runtime"
 	"sync"
 
 	"golang.org/x/sys/unix"
@@ -15,21 +16,37 @@ import (
 const realTimePriority = 20
 
 // realTime makes a thread that reads converters hard to interrupt: SCHED_FIFO for the
-// thread, and the program's memory kept from being swapped out. Both need a permission
+// thread, and the program's memory kept from being swapped out. On a board with one processor
+// the thread gets the highest ordinary priority instead: the language's runtime has threads wait for
+// each other by yielding, and one that yields at real-time priority keeps the only processor from
+// those it waits for. On an emulated board that lasted until the kernel stepped in, after a second. Both need a permission
 // (CAP_SYS_NICE and CAP_IPC_LOCK, or the limits rtprio and memlock). Without it the
 // bench runs all the same and discards more readings, never a wrong one; this is said
 // once.
 type realTime struct {
 	log      *slog.Logger
 	priority func() error // of the calling thread
+	says     string       // what priority that is
 	lock     func() error // of all memory
 
 	mu                     sync.Mutex
 	locked, toldP, granted bool
 }
 
-func newRealTime(log *slog.Logger) *realTime {
-	return &realTime{log: log, priority: fifo, lock: lockMemory}
+func newRealTime(log *slog.Logger, processors int) *realTime {
+	r := &realTime{log: log, priority: fifo, says: "real-time priority", lock: lockMemory}
+	if processors == 1 {
+		r.priority, r.says = nicest, "the highest ordinary priority, as there is one processor"
+	}
+	return r
+}
+
+func nicest() error {
+	const nice = -20
+	if err := unix.Setpriority(unix.PRIO_PROCESS, unix.Gettid(), nice); err != nil {
+		return fmt.Errorf("nice %d: %w", nice, err)
+	}
+	return nil
 }
 
 func fifo() error {
@@ -64,10 +81,10 @@ func (r *realTime) onThread() error {
 	switch err := r.priority(); {
 	case err != nil && !r.toldP:
 		r.toldP = true
-		r.log.Warn("no real-time priority: more readings may be discarded while the processor is busy; allow it with LimitRTPRIO=20 in the unit or CAP_SYS_NICE", "refused", err)
+		r.log.Warn("no "+r.says+": more readings may be discarded while the processor is busy; allow it with LimitRTPRIO=20 and LimitNICE=-20 in the unit or CAP_SYS_NICE", "refused", err)
 	case err == nil && !r.granted:
 		r.granted = true
-		r.log.Info("converters are read at real-time priority", "priority", realTimePriority)
+		r.log.Info("converters are read at " + r.says)
 	}
 	return nil
 }
@@ -78,5 +95,5 @@ func acquireOptions(sim bool, log *slog.Logger) rig.AcquireOptions {
 	if sim {
 		return rig.AcquireOptions{}
 	}
-	return rig.AcquireOptions{LockThreads: true, OnThread: newRealTime(log).onThread}
+	return rig.AcquireOptions{LockThreads: true, OnThread: newRealTime(log, runtime.NumCPU()).onThread}
 }

@@ -16,7 +16,7 @@ import (
 func TestRealTimeRefusedIsSaidOnce(t *testing.T) {
 	var said bytes.Buffer
 	refused := errors.New("operation not permitted")
-	r := newRealTime(slog.New(slog.NewTextHandler(&said, nil)))
+	r := newRealTime(slog.New(slog.NewTextHandler(&said, nil)), 4)
 	r.priority = func() error { return refused }
 	r.lock = func() error { return refused }
 	for range 3 {
@@ -61,6 +61,40 @@ func TestRealTimeOnThisSystem(t *testing.T) {
 	}
 	if attr.Policy == unix.SCHED_FIFO {
 		t.Error("this thread has the priority of another")
+	}
+}
+
+// On one processor no thread gets real-time priority.
+func TestOneProcessor(t *testing.T) {
+	type outcome struct {
+		policy   uint32
+		priority int // 20 less the nice value
+		err      error
+	}
+	var said bytes.Buffer
+	done := make(chan outcome)
+	go func() {
+		runtime.LockOSThread() // never unlocked: the thread ends here
+		r := newRealTime(slog.New(slog.NewTextHandler(&said, nil)), 1)
+		r.lock = func() error { return nil }
+		err := r.onThread()
+		attr, get := unix.SchedGetAttr(0, 0)
+		priority, prio := unix.Getpriority(unix.PRIO_PROCESS, unix.Gettid())
+		if err = errors.Join(err, get, prio); err != nil {
+			done <- outcome{err: err}
+			return
+		}
+		done <- outcome{policy: attr.Policy, priority: priority}
+	}()
+	got := <-done
+	if got.err != nil || got.policy == unix.SCHED_FIFO {
+		t.Errorf("policy %d, %v: want no real-time policy", got.policy, got.err)
+	}
+	switch permitted := got.priority == 40; {
+	case permitted && !strings.Contains(said.String(), "as there is one processor"):
+		t.Errorf("permitted, and said: %s", &said)
+	case !permitted && !strings.Contains(said.String(), "nice -20"):
+		t.Errorf("refused, and said: %s", &said)
 	}
 }
 
