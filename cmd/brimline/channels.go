@@ -270,7 +270,7 @@ func (v *channelsView) run(ctx context.Context, log *slog.Logger) error {
 	if err != nil {
 		return fmt.Errorf("channels: %w", err)
 	}
-	opt := acquireOptions(v.o.sim, log)
+	opt := acquireOptions(v.o.sim, len(v.bench.sensors), log)
 	reading, stop := context.WithCancel(ctx)
 	defer stop()
 	if !v.o.watch {

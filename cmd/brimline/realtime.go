@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"runtime"
 	"sync"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -15,11 +16,17 @@ import (
 // programs, below the kernel's own interrupt threads (50).
 const realTimePriority = 20
 
+const (
+	sharePeriod = 10 * time.Millisecond
+	shareMost   = 5 * time.Millisecond // for one thread, and
+	shareOfAll  = 8 * time.Millisecond // for all of them: the kernel grants 95 % at most
+)
+
 // realTime makes a thread that reads converters hard to interrupt: SCHED_FIFO for the
 // thread, and the program's memory kept from being swapped out. On a board with one processor
-// the thread gets the highest ordinary priority instead: the language's runtime has threads wait for
-// each other by yielding, and one that yields at real-time priority keeps the only processor from
-// those it waits for. On an emulated board that lasted until the kernel stepped in, after a second. Both need a permission
+// it is SCHED_DEADLINE, for a share of the time: the language's runtime has threads wait for each
+// other by yielding, and one that yields at SCHED_FIFO keeps the only processor from those it
+// waits for (on an emulated board for a second, until the kernel stepped in). Both need a permission
 // (CAP_SYS_NICE and CAP_IPC_LOCK, or the limits rtprio and memlock). Without it the
 // bench runs all the same and discards more readings, never a wrong one; this is said
 // once.
@@ -33,18 +40,25 @@ type realTime struct {
 	locked, toldP, granted bool
 }
 
-func newRealTime(log *slog.Logger, processors int) *realTime {
+func newRealTime(log *slog.Logger, processors, threads int) *realTime {
 	r := &realTime{log: log, priority: fifo, says: "real-time priority", lock: lockMemory}
 	if processors == 1 {
-		r.priority, r.says = nicest, "the highest ordinary priority, as there is one processor"
+		budget := min(shareMost, shareOfAll/time.Duration(max(threads, 1)))
+		r.priority = func() error { return share(budget) }
+		r.says = fmt.Sprintf("real-time priority for %v of each %v, as there is one processor", budget, sharePeriod)
 	}
 	return r
 }
 
-func nicest() error {
-	const nice = -20
-	if err := unix.Setpriority(unix.PRIO_PROCESS, unix.Gettid(), nice); err != nil {
-		return fmt.Errorf("nice %d: %w", nice, err)
+// share gives the calling thread the processor before all others, but at most for budget in
+// each sharePeriod, so that those it waits for get their turn.
+func share(budget time.Duration) error {
+	err := unix.SchedSetAttr(0, &unix.SchedAttr{
+		Size: unix.SizeofSchedAttr, Policy: unix.SCHED_DEADLINE, Flags: unix.SCHED_FLAG_RESET_ON_FORK,
+		Runtime: uint64(budget), Deadline: uint64(sharePeriod), Period: uint64(sharePeriod),
+	}, 0)
+	if err != nil {
+		return fmt.Errorf("SCHED_DEADLINE for %v of each %v: %w", budget, sharePeriod, err)
 	}
 	return nil
 }
@@ -81,7 +95,7 @@ func (r *realTime) onThread() error {
 	switch err := r.priority(); {
 	case err != nil && !r.toldP:
 		r.toldP = true
-		r.log.Warn("no "+r.says+": more readings may be discarded while the processor is busy; allow it with LimitRTPRIO=20 and LimitNICE=-20 in the unit or CAP_SYS_NICE", "refused", err)
+		r.log.Warn("no "+r.says+": more readings may be discarded while the processor is busy; allow it with LimitRTPRIO=20 in the unit or, on one processor, CAP_SYS_NICE", "refused", err)
 	case err == nil && !r.granted:
 		r.granted = true
 		r.log.Info("converters are read at " + r.says)
@@ -91,9 +105,9 @@ func (r *realTime) onThread() error {
 
 // acquireOptions are for reading a bench until its context ends: a real one on
 // real-time threads, a simulated one as it comes.
-func acquireOptions(sim bool, log *slog.Logger) rig.AcquireOptions {
+func acquireOptions(sim bool, threads int, log *slog.Logger) rig.AcquireOptions {
 	if sim {
 		return rig.AcquireOptions{}
 	}
-	return rig.AcquireOptions{LockThreads: true, OnThread: newRealTime(log, runtime.NumCPU()).onThread}
+	return rig.AcquireOptions{LockThreads: true, OnThread: newRealTime(log, runtime.NumCPU(), threads).onThread}
 }

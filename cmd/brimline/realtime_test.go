@@ -16,7 +16,7 @@ import (
 func TestRealTimeRefusedIsSaidOnce(t *testing.T) {
 	var said bytes.Buffer
 	refused := errors.New("operation not permitted")
-	r := newRealTime(slog.New(slog.NewTextHandler(&said, nil)), 4)
+	r := newRealTime(slog.New(slog.NewTextHandler(&said, nil)), 4, 6)
 	r.priority = func() error { return refused }
 	r.lock = func() error { return refused }
 	for range 3 {
@@ -64,42 +64,38 @@ func TestRealTimeOnThisSystem(t *testing.T) {
 	}
 }
 
-// On one processor no thread gets real-time priority.
+// On one processor a thread has it for a share of the time, so that several have room.
 func TestOneProcessor(t *testing.T) {
 	type outcome struct {
-		policy   uint32
-		priority int // 20 less the nice value
-		err      error
+		attr *unix.SchedAttr
+		err  error
 	}
 	var said bytes.Buffer
 	done := make(chan outcome)
 	go func() {
 		runtime.LockOSThread() // never unlocked: the thread ends here
-		r := newRealTime(slog.New(slog.NewTextHandler(&said, nil)), 1)
+		r := newRealTime(slog.New(slog.NewTextHandler(&said, nil)), 1, 4)
 		r.lock = func() error { return nil }
 		err := r.onThread()
 		attr, get := unix.SchedGetAttr(0, 0)
-		priority, prio := unix.Getpriority(unix.PRIO_PROCESS, unix.Gettid())
-		if err = errors.Join(err, get, prio); err != nil {
-			done <- outcome{err: err}
-			return
-		}
-		done <- outcome{policy: attr.Policy, priority: priority}
+		done <- outcome{attr, errors.Join(err, get)}
 	}()
 	got := <-done
-	if got.err != nil || got.policy == unix.SCHED_FIFO {
-		t.Errorf("policy %d, %v: want no real-time policy", got.policy, got.err)
+	if got.err != nil {
+		t.Fatal(got.err)
 	}
-	switch permitted := got.priority == 40; {
-	case permitted && !strings.Contains(said.String(), "as there is one processor"):
-		t.Errorf("permitted, and said: %s", &said)
-	case !permitted && !strings.Contains(said.String(), "nice -20"):
-		t.Errorf("refused, and said: %s", &said)
+	switch a := got.attr; {
+	case a.Policy == unix.SCHED_FIFO:
+		t.Error("the thread keeps the processor for as long as it likes")
+	case a.Policy == unix.SCHED_DEADLINE && (a.Runtime != 2e6 || a.Period != 10e6 || !strings.Contains(said.String(), "2ms of each 10ms, as there is one processor")):
+		t.Errorf("permitted: %+v, and said: %s", a, &said)
+	case a.Policy != unix.SCHED_DEADLINE && !strings.Contains(said.String(), "SCHED_DEADLINE for 2ms of each 10ms: operation not permitted"):
+		t.Errorf("policy %d, and said: %s", a.Policy, &said)
 	}
 }
 
 func TestOnThreadIsOnlyForRealBenches(t *testing.T) {
-	sim, real := acquireOptions(true, slog.New(slog.DiscardHandler)), acquireOptions(false, slog.New(slog.DiscardHandler))
+	sim, real := acquireOptions(true, 6, slog.New(slog.DiscardHandler)), acquireOptions(false, 6, slog.New(slog.DiscardHandler))
 	if sim.LockThreads || sim.OnThread != nil || !real.LockThreads || real.OnThread == nil {
 		t.Errorf("simulated %+v, real %+v", sim, real)
 	}

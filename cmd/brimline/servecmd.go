@@ -219,7 +219,7 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, sim bool) error {
 	g.Go(func() error {
 		defer stopServing()
 		defer stopAcquiring() // there is nothing to tell any more
-		err := acquirer.Run(acquiring, teeSink{record, d.server.Live()}, acquireOptions(sim, d.log))
+		err := acquirer.Run(acquiring, teeSink{record, d.server.Live()}, acquireOptions(sim, len(d.bench.sensors), d.log))
 		if acquiring.Err() != nil && errors.Is(err, context.Cause(acquiring)) {
 			err = nil // that is how it ends
 		}

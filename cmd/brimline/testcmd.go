@@ -650,7 +650,7 @@ func (t *benchTest) takeRuns(ctx context.Context) (err error) {
 	recorder := ingest.NewRecorder(t.store, t.boot.ID, ingest.RecorderOptions{})
 	defer func() { err = errors.Join(err, recorder.Close()) }()
 	log := slog.New(slog.NewTextHandler(sayWriter{t.show}, nil))
-	t.reading = acquireOptions(t.o.sim, log)
+	t.reading = acquireOptions(t.o.sim, len(t.bench.sensors), log)
 	watching, stop := context.WithCancel(context.WithoutCancel(ctx))
 	var clock sync.WaitGroup
 	watch, system := newClockWatch(t.store, t.boot, t.bench, log)
