@@ -89,7 +89,7 @@ func TestOneProcessor(t *testing.T) {
 		t.Error("the thread keeps the processor for as long as it likes")
 	case a.Policy == unix.SCHED_DEADLINE && (a.Runtime != 2e6 || a.Period != 10e6 || !strings.Contains(said.String(), "2ms of each 10ms, as there is one processor")):
 		t.Errorf("permitted: %+v, and said: %s", a, &said)
-	case a.Policy != unix.SCHED_DEADLINE && !strings.Contains(said.String(), "SCHED_DEADLINE for 2ms of each 10ms: operation not permitted"):
+	case a.Policy != unix.SCHED_DEADLINE && !strings.Contains(said.String(), "refused=\"SCHED_DEADLINE for 2ms of each 10ms: "):
 		t.Errorf("policy %d, and said: %s", a.Policy, &said)
 	}
 }
