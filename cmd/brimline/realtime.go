@@ -24,9 +24,9 @@ const (
 
 // realTime makes a thread that reads converters hard to interrupt: SCHED_FIFO for the
 // thread, and the program's memory kept from being swapped out. On a board with one processor
-// it is SCHED_DEADLINE, for a share of the time: the language's runtime has threads wait for each
-// other by yielding, and one that yields at SCHED_FIFO keeps the only processor from those it
-// waits for (on an emulated board for a second, until the kernel stepped in). Both need a permission
+// it is SCHED_DEADLINE, for a share of the time: at SCHED_FIFO reading stood still now and then on
+// an emulated board, for a second, until the kernel stepped in, probably since the language's runtime has threads
+// wait for each other by yielding, which keeps the only processor from those waited for. Both need a permission
 // (CAP_SYS_NICE and CAP_IPC_LOCK, or the limits rtprio and memlock). Without it the
 // bench runs all the same and discards more readings, never a wrong one; this is said
 // once.
