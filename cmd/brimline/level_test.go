@@ -302,30 +302,7 @@ func TestTestWithLevelSenders(t *testing.T) {
 func TestLiveFindingOfLevels(t *testing.T) {
 	_, cfg := levelFile(t, `sender = "pressure"`, "bore_mm = 26")
 	cfg.Run.DurationS = 60
-	b, err := openSimulated(cfg, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	st, err := openStore(t.Context(), t.TempDir(), true)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	var channels []rig.Channel
-	for _, ch := range cfg.Channels {
-		channels = append(channels, rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML})
-	}
-	boot, err := st.NewBoot(t.Context(), b.wall, channels)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := b.calibrate(t.Context(), st, cfg.Channels); err != nil {
-		t.Fatal(err)
-	}
-	current, err := currentCalibrations(t.Context(), st.Reader, cfg.Channels)
-	if err != nil {
-		t.Fatal(err)
-	}
+	b, st, boot, current := calibratedBench(t, cfg)
 	for i, p := range pageChannels(cfg.Channels, current) {
 		if p.Scale == nil || p.Scale.VolumeML == nil || math.Abs(p.Scale.VolumeML(1e5+8e5)-cfg.Channels[i].CapacityML) > 1.1 { // 90 % of the supply is full
 			t.Errorf("%s on the page: %+v", p.Name, p.Scale)

@@ -304,30 +304,7 @@ func TestLiveFindingHoldsTheTruth(t *testing.T) {
 	cfg.Run.DurationS = 60
 	high := 12.0
 	cfg.Limits.HighMLPerMin = &high
-	bench, err := openSimulated(cfg, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	st, err := openStore(t.Context(), t.TempDir(), true)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	var channels []rig.Channel
-	for _, ch := range cfg.Channels {
-		channels = append(channels, rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML})
-	}
-	boot, err := st.NewBoot(t.Context(), bench.wall, channels)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := bench.calibrate(t.Context(), st, cfg.Channels); err != nil {
-		t.Fatal(err)
-	}
-	calibrations, err := currentCalibrations(t.Context(), st.Reader, cfg.Channels)
-	if err != nil {
-		t.Fatal(err)
-	}
+	bench, st, boot, calibrations := calibratedBench(t, cfg)
 	l := liveFinding{store: st.Reader, boot: boot.ID, clock: bench.clock, channels: cfg.Channels, calibrations: calibrations,
 		density: densityOf(ingest.Fuel{DensityGPerML: cfg.Fuel.DensityGPerML, UDensity: cfg.Fuel.DensityU}), limits: cfg.Limits}
 
@@ -373,4 +350,35 @@ func TestLiveFindingHoldsTheTruth(t *testing.T) {
 	if outside > 2 {
 		t.Errorf("%d of 6 truths lie outside their 95 %% intervals", outside)
 	}
+}
+
+// calibratedBench is a simulated bench of the config whose channels were just calibrated,
+// and a boot of it in a store of its own.
+func calibratedBench(t *testing.T, cfg *config.Config) (*bench, *store.Store, ingest.Boot, map[string]ingest.Calibration) {
+	t.Helper()
+	b, err := openSimulated(cfg, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := openStore(t.Context(), t.TempDir(), true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { st.Close() })
+	var channels []rig.Channel
+	for _, ch := range cfg.Channels {
+		channels = append(channels, rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML})
+	}
+	boot, err := st.NewBoot(t.Context(), b.wall, channels)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.calibrate(t.Context(), st, cfg.Channels); err != nil {
+		t.Fatal(err)
+	}
+	calibrations, err := currentCalibrations(t.Context(), st.Reader, cfg.Channels)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b, st, boot, calibrations
 }
