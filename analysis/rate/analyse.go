@@ -58,7 +58,7 @@ func Analyse(c curve.Curve, o Options) (Result, error) {
 	if o.Mode == Window {
 		b := makeBlocks(t, y, cutBlocks)
 		s := span{kind: rising, i: 0, j: len(b), startS: t[0], endS: t[len(t)-1], levelBefore: math.NaN()}
-		r.Fills = append(r.Fills, fitSpan(c, s, o, whitePerValue(b)))
+		r.add(fitSpan(c, s, o, whitePerValue(b)))
 		return r, nil
 	}
 	hole := holeLimit(t)
@@ -79,7 +79,7 @@ func Analyse(c curve.Curve, o Options) (Result, error) {
 	if len(r.Fills) == 0 {
 		b := makeBlocks(t, y, cutBlocks)
 		s := span{kind: still, j: len(b), startS: t[0], endS: t[len(t)-1], levelBefore: math.NaN()}
-		r.Fills = append(r.Fills, fitSpan(c, s, o, whitePerValue(b)))
+		r.add(fitSpan(c, s, o, whitePerValue(b)))
 	}
 	slices.SortStableFunc(r.Events, func(a, b Event) int {
 		if a.StartS < b.StartS {
@@ -88,6 +88,11 @@ func Analyse(c curve.Curve, o Options) (Result, error) {
 		return 1
 	})
 	return r, nil
+}
+
+func (r *Result) add(f Fill, l *look) {
+	r.Fills = append(r.Fills, f)
+	r.looks = append(r.looks, l)
 }
 
 // holeLimit is the time without a value that ends a fill.
@@ -136,17 +141,24 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 	if o.Mode == OneFill {
 		found = oneSpan(found)
 	}
+	for k := range found {
+		found[k].restFromS, found[k].restToS = t[0], math.Nextafter(t[len(t)-1], math.Inf(1))
+		if o.Mode == Stream && k > 0 {
+			found[k].restFromS = found[k-1].endS
+			found[k-1].restToS = found[k].startS
+		}
+	}
 	biggest := 0.0
 	for _, s := range found {
 		if s.kind == falling && o.Mode == OneFill {
 			continue
 		}
-		f := fitSpan(c, s, o, sd)
+		f, l := fitSpan(c, s, o, sd)
 		// In a stream a handful of values that rise are a splash, not a fill.
 		if o.Mode == Stream && f.Samples < fewestValues {
 			continue
 		}
-		r.Fills = append(r.Fills, f)
+		r.add(f, l)
 		biggest = max(biggest, f.Gain)
 	}
 	for _, f := range lost {
@@ -181,7 +193,7 @@ func oneSpan(found []span) []span {
 }
 
 // fitSpan fits the rate of one span of c and raises its flags.
-func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
+func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	f := Fill{Channel: c.Channel, Kind: KindFill, StartS: s.startS, EndS: s.endS, Unit: c.Unit,
 		RateGPerMin: math.NaN(), RateMLPerMin: math.NaN(), UMLPerMin: math.NaN(), U95MLPerMin: math.NaN(), DFMLPerMin: math.NaN()}
 	// The first and last moments of a fill are the hose's, not the injector's.
@@ -193,9 +205,10 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 	t, y := w.Points()
 	f.Samples = len(t)
 	if len(t) < fewestValues {
-		f.Flags = append(f.Flags, Flag{"few-values", Forbids, fmt.Sprintf("only %d usable values in %.0f s: record longer or faster", len(t), s.endS-s.startS)})
+		f.Flags = append(f.Flags, Flag{"few-values", Forbids,
+			fmt.Sprintf("only %d usable values in %.0f s", len(t), s.endS-s.startS), "record longer or faster", noEvidence()})
 		f.U, f.U95, f.DF = math.NaN(), math.NaN(), math.NaN()
-		return f
+		return f, nil
 	}
 	b := makeBlocks(t, y, fitBlocks)
 	sf := fitSlope(b)
@@ -228,8 +241,9 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) Fill {
 		f.Kind = KindDrain
 	}
 	f.Steady = true
-	f.raise(c, w, b, s, sf, sd, o)
-	return f
+	l := newLook(c, w, b, s, sf, sd, o)
+	f.raise(l)
+	return f, l
 }
 
 // levelAt is where a line of this slope through the blocks' mean stands at time t.
@@ -240,39 +254,4 @@ func levelAt(b []block, slope, t float64) float64 {
 		level += (k.y - slope*(k.t-t) - level) * k.n / n
 	}
 	return level
-}
-
-// setRates fills in mass and volume rates and the budget.
-func (f *Fill) setRates(perMin float64, terms []Term, d *curve.Density) {
-	f.Budget = terms
-	switch f.Unit {
-	case curve.Gram:
-		f.RateGPerMin = perMin
-		if d == nil {
-			break
-		}
-		ml := make([]Term, 0, len(terms)+1)
-		for _, t := range terms {
-			ml = append(ml, Term{t.Name, t.U / d.GPerML, t.DF})
-		}
-		f.RateMLPerMin = perMin / d.GPerML
-		ml = append(ml, Term{termDensity, math.Abs(f.RateMLPerMin) * d.U / d.GPerML, math.Inf(1)})
-		u, df := welchSatterthwaite(ml)
-		f.UMLPerMin, f.U95MLPerMin, f.DFMLPerMin = u, Coverage95(df)*u, df
-		f.Budget = ml
-	case curve.Millilitre:
-		f.RateMLPerMin, f.UMLPerMin, f.U95MLPerMin, f.DFMLPerMin = perMin, f.U, f.U95, f.DF
-		if d != nil {
-			f.RateGPerMin = perMin * d.GPerML
-		}
-	}
-	slices.SortStableFunc(f.Budget, func(a, b Term) int {
-		switch {
-		case a.U > b.U:
-			return -1
-		case a.U < b.U:
-			return 1
-		}
-		return 0
-	})
 }

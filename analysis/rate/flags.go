@@ -18,9 +18,10 @@ const (
 )
 
 // raise adds the flags of a fitted span.
-func (f *Fill) raise(c, w curve.Curve, b []block, s span, sf slopeFit, sd float64, o Options) {
+func (f *Fill) raise(l *look) {
+	c, w, b, s, sf, sd, o := l.record, l.fill, l.b, l.span, l.fit, l.sd, l.o
 	add := func(code string, sev Severity, format string, a ...any) {
-		f.Flags = append(f.Flags, Flag{code, sev, fmt.Sprintf(format, a...)})
+		f.Flags = append(f.Flags, Flag{Code: code, Severity: sev, Says: fmt.Sprintf(format, a...), Evidence: noEvidence()})
 	}
 	long := s.endS - s.startS
 	unit := string(f.Unit)
@@ -57,6 +58,19 @@ func (f *Fill) raise(c, w curve.Curve, b []block, s span, sf slopeFit, sd float6
 	f.checkMisreads(w, add)
 	f.checkGaps(w, b, add)
 	f.checkFull(c, s, o, add)
+	for _, find := range finders {
+		f.Flags = append(f.Flags, find(l, f)...)
+	}
+	f.Flags = withoutExplained(f.Flags)
+}
+
+// withoutExplained leaves out flags whose cause another names.
+func withoutExplained(flags []Flag) []Flag {
+	var known []string
+	for _, g := range flags {
+		known = append(known, explains[g.Code]...)
+	}
+	return slices.DeleteFunc(flags, func(g Flag) bool { return slices.Contains(known, g.Code) })
 }
 
 // checkSteady compares the rates of parts of the fill, against limits that noise

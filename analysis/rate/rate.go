@@ -10,7 +10,11 @@
 //	f := r.Fills[0] // f.RateMLPerMin ± f.U95MLPerMin
 package rate
 
-import "brimline/analysis/curve"
+import (
+	"math"
+
+	"brimline/analysis/curve"
+)
 
 // Severity is how much a flag takes from a fill.
 type Severity int
@@ -28,7 +32,32 @@ func (s Severity) String() string { return [...]string{"note", "doubt", "forbids
 type Flag struct {
 	Code     string // stable, for programs: "not-steady", "misreads", "no-flow", "gap", "near-full", "drain", ...
 	Severity Severity
-	Says     string // one sentence in workshop words: what, when, how big, what to do
+	Says     string // in workshop words: what was seen, when and how big
+	Do       string // what to do about it; empty where nothing need be done
+	Evidence Evidence
+}
+
+// Text is the flag as one sentence: what was seen and what to do about it.
+func (g Flag) Text() string {
+	if g.Do == "" {
+		return g.Says
+	}
+	return g.Says + ": " + g.Do
+}
+
+// Evidence is what a flag rests on, as numbers. What it has none of is NaN.
+type Evidence struct {
+	FromS, ToS float64 // when, elapsed s; equal for a moment
+	Size       float64 // how big, in Unit
+	U          float64 // standard uncertainty of Size
+	Unit       string  // "g", "g/min", "%", "Hz", "s", ...
+	Chance     float64 // that the noise of a sound fill shows as much
+}
+
+// noEvidence is evidence without numbers.
+func noEvidence() Evidence {
+	nan := math.NaN()
+	return Evidence{FromS: nan, ToS: nan, Size: nan, U: nan, Chance: nan}
 }
 
 // Kind is what a stretch of curve turned out to be.
@@ -63,11 +92,20 @@ type Fill struct {
 	DFMLPerMin   float64
 
 	Budget  []Term // where U comes from, largest first; with a density the terms are of RateMLPerMin
+	Advice  string // what would make U smaller, by the largest term; empty where nothing is worth it
 	Steady  bool
 	Trend   float64 // change of the rate from start to end, part of the mean; 0.02 is a rise of 2 %
 	UTrend  float64 // its standard uncertainty, part of the mean
-	Samples int     // values that the fit used
+	Rolling []RollingRate
+	Samples int // values that the fit used
 	Flags   []Flag
+}
+
+// RollingRate is the rate over a short stretch of a fill, in Unit/min.
+type RollingRate struct {
+	AtS  float64 // the stretch's middle, elapsed s
+	Rate float64
+	U    float64 // standard uncertainty by the fill's noise
 }
 
 // Rate is the rate in Unit/min, what U belongs to.
@@ -77,20 +115,6 @@ func (f Fill) Rate() float64 {
 	}
 	return f.RateGPerMin
 }
-
-// Term is one line of an uncertainty budget.
-type Term struct {
-	Name string  // "fit", "calibration", "zero drift" or "density"
-	U    float64 // standard uncertainty that it gives the rate, in the rate's unit
-	DF   float64 // its degrees of freedom; +Inf for what is not estimated here
-}
-
-const (
-	termFit         = "fit"
-	termCalibration = "calibration"
-	termDrift       = "zero drift"
-	termDensity     = "density"
-)
 
 // Event is what happens to a tube besides filling: a dump, a hole in the record.
 type Event struct {
@@ -104,6 +128,8 @@ type Event struct {
 type Result struct {
 	Fills  []Fill
 	Events []Event
+
+	looks []*look // of Fills; nil for one with too few values
 }
 
 // Allows reports whether a finding may rest on the fill.

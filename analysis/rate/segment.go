@@ -162,6 +162,8 @@ type span struct {
 	startS, endS float64 // refined to where the lines cross
 	pauses       int
 	levelBefore  float64 // of the still piece before; NaN without one
+
+	restFromS, restToS float64 // the rests around it begin and end here at the most; 0, 0: the record's ends
 }
 
 // fall is a sudden loss between neighbouring blocks: a tube emptied or touched.

@@ -178,15 +178,6 @@ func ratioInformation(phi float64, n int) float64 {
 	return max(0.5*(s2-s1*s1/float64(n)), 1e-300)
 }
 
-// Coverage95 returns the factor k that makes a 95 % interval of a standard
-// uncertainty with df degrees of freedom (GUM, table G.2).
-func Coverage95(df float64) float64 {
-	if math.IsInf(df, 1) || df > 1e6 {
-		return 1.959963984540054
-	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: max(df, 1)}.Quantile(0.975)
-}
-
 // dfOfFactor returns the degrees of freedom, at most most, whose 95 % factor is k.
 func dfOfFactor(k, most float64) float64 {
 	if k <= Coverage95(most) {
@@ -201,21 +192,4 @@ func dfOfFactor(k, most float64) float64 {
 		}
 	}
 	return math.Sqrt(lo * hi)
-}
-
-// welchSatterthwaite returns the combined standard uncertainty of the terms and
-// its effective degrees of freedom (GUM, equation G.2b).
-func welchSatterthwaite(terms []Term) (u, df float64) {
-	var s2, q float64
-	for _, t := range terms {
-		v := t.U * t.U
-		s2 += v
-		if !math.IsInf(t.DF, 1) && t.DF > 0 {
-			q += v * v / t.DF
-		}
-	}
-	if q == 0 {
-		return math.Sqrt(s2), math.Inf(1)
-	}
-	return math.Sqrt(s2), s2 * s2 / q
 }

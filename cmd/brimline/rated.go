@@ -468,7 +468,7 @@ func (s *ratedSet) printFlags(b *strings.Builder) {
 				default:
 					at = x.Channel
 				}
-				wrapTo(b, "  ", fmt.Sprintf("%s, %s (%s): %s.", at, g.Code, g.Severity, g.Says))
+				wrapTo(b, "  ", fmt.Sprintf("%s, %s (%s): %s.", at, g.Code, g.Severity, g.Text()))
 			}
 		}
 	}
@@ -573,7 +573,7 @@ func (s *ratedSet) json() ratesJSON {
 				j.Budget = append(j.Budget, termJSON{t.Name, t.U, finiteOrNil(t.DF)})
 			}
 			for _, g := range x.Flags {
-				j.Flags = append(j.Flags, flagJSON{g.Code, g.Severity.String(), g.Says})
+				j.Flags = append(j.Flags, flagJSON{g.Code, g.Severity.String(), g.Text()})
 			}
 			out.Fills = append(out.Fills, j)
 		}

@@ -109,7 +109,7 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 			Flags: []serve.FlagView{},
 		}
 		for _, g := range f.Flags {
-			v.Flags = append(v.Flags, serve.FlagView{Code: g.Code, Says: g.Says})
+			v.Flags = append(v.Flags, serve.FlagView{Code: g.Code, Says: g.Text()})
 		}
 		v.Flags = append(v.Flags, ownLimits(f.RateMLPerMin, l.limits)...)
 		out.Fills = append(out.Fills, v)

@@ -270,7 +270,7 @@ func (r runRater) Rates(ctx context.Context, run ingest.Run) ([]influx.Rate, err
 			CalibrationID: f.CalibrationID, Version: version,
 		}
 		for _, g := range x.Flags {
-			out[i].Flags = append(out[i].Flags, influx.RateFlag{Code: g.Code, Severity: g.Severity.String(), Says: g.Says})
+			out[i].Flags = append(out[i].Flags, influx.RateFlag{Code: g.Code, Severity: g.Severity.String(), Says: g.Text()})
 		}
 	}
 	return out, nil

@@ -1,0 +1,44 @@
+package rate
+
+import (
+	"math"
+
+	"brimline/analysis/curve"
+)
+
+// look is all that the flags of one fill are judged by: the fill, the rests on either
+// side of it, and what the fit left.
+type look struct {
+	o      Options
+	record curve.Curve // the channel's whole curve, misreads marked
+	span   span
+	before curve.Curve // what the channel showed before the onset, back to the fill or hole before; may be empty
+	fill   curve.Curve // from onset to end, less the moments that are the hose's
+	after  curve.Curve // after the end, up to the next fill or hole; may be empty
+	b      []block     // of fill
+	fit    slopeFit
+	sd     float64 // white noise of one value, unit
+}
+
+func newLook(c, fill curve.Curve, b []block, s span, sf slopeFit, sd float64, o Options) *look {
+	l := &look{o: o, record: c, span: s, fill: fill, b: b, fit: sf, sd: sd}
+	from, to := math.Inf(-1), math.Inf(1)
+	if s.restFromS < s.startS {
+		from = s.restFromS
+	}
+	if s.restToS > s.endS {
+		to = s.restToS
+	}
+	l.before, l.after = c.Window(from, s.startS), c.Window(math.Nextafter(s.endS, math.Inf(1)), to)
+	return l
+}
+
+// A finder looks for one thing in a fill.
+type finder func(*look, *Fill) []Flag
+
+// finders run in this order, after what the fit itself shows.
+var finders = []finder{}
+
+// explains has, for a flag that names a cause, the flags of the same curve that only
+// say that something is wrong: they are left out beside it.
+var explains = map[string][]string{}
