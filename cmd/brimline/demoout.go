@@ -354,7 +354,7 @@ func reportCurve(f fitted, density *curve.Density) report.Curve {
 		c.Grams = values
 	}
 	for _, g := range x.Flags {
-		c.Flags = append(c.Flags, report.Flag{Code: g.Code, Severity: g.Severity.String(), Says: g.Says})
+		c.Flags = append(c.Flags, report.Flag{Code: g.Code, Severity: g.Severity.String(), Says: g.Text()})
 	}
 	return c
 }

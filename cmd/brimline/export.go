@@ -707,7 +707,7 @@ func (e *exporter) rateRow(t testFits, f fitted, cals map[int64]ingest.Calibrati
 	var codes, say []string
 	for _, g := range x.Flags {
 		codes = append(codes, g.Code)
-		say = append(say, fmt.Sprintf("%s (%s): %s", g.Code, g.Severity, g.Says))
+		say = append(say, fmt.Sprintf("%s (%s): %s", g.Code, g.Severity, g.Text()))
 	}
 	row.Flags, row.FlagsSay = strings.Join(codes, " "), strings.Join(say, "; ")
 	return row
