@@ -2,14 +2,20 @@ package rate
 
 import "brimline/analysis/curve"
 
+// Run is what the channels of one run, or one record, hold together.
+type Run struct {
+	Results []Result // of the curves, in their order
+	Errs    []error  // Errs[i] is why curve i has no result; nil where it has one
+	Flags   []Flag   // of the run as a whole: what the engine or the bench did to all channels at once
+}
+
 // AnalyseRun is Analyse of the channels of one run or one record, which share their
 // elapsed time: what shows on all of them at once is the engine's or the bench's, and is
-// said as that. Results and errs have the length of curves, in their order; errs[i] is
-// why curve i has no result.
-func AnalyseRun(curves []curve.Curve, o Options) (results []Result, errs []error) {
-	results, errs = make([]Result, len(curves)), make([]error, len(curves))
+// said as that.
+func AnalyseRun(curves []curve.Curve, o Options) Run {
+	r := Run{Results: make([]Result, len(curves)), Errs: make([]error, len(curves))}
 	for i, c := range curves {
-		results[i], errs[i] = Analyse(c, o)
+		r.Results[i], r.Errs[i] = Analyse(c, o)
 	}
-	return results, errs
+	return r
 }
