@@ -100,6 +100,7 @@ type testFits struct {
 	Hangings map[int64]int       // number by id
 	Walls    map[int64]time.Time // when each run began, by its id
 	Fits     []fitted            // run by run, in the order of the positions
+	RunFlags map[int][]rate.Flag // by the run's number: what rate.AnalyseRun says of the run as a whole
 	Used     []ingest.Calibration
 	Warnings []string
 }

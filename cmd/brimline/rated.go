@@ -31,7 +31,8 @@ type ratedSet struct {
 	values   int       // readings of a channel, most
 	volume   bool      // rates are shown in mL/min
 	fits     []fitted
-	excluded func(run int) bool // nil: none is
+	runFlags map[int][]rate.Flag // by the run's number, 0 for a file: of a run as a whole
+	excluded func(run int) bool  // nil: none is
 	warnings []string
 
 	// What judge finds.

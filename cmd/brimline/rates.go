@@ -362,7 +362,7 @@ func openRead(ctx context.Context, dir string) (*store.Reader, error) {
 
 // ratesOf is the rates of one stored test.
 func ratesOf(t testFits) ratedSet {
-	set := ratedSet{source: "test " + t.Test.Label, engine: t.Engine.Label, phase: t.Test.Phase, fits: t.Fits,
+	set := ratedSet{source: "test " + t.Test.Label, engine: t.Engine.Label, phase: t.Test.Phase, fits: t.Fits, runFlags: t.RunFlags,
 		warnings: t.doubts(), volume: densityOf(t.Test.Fuel) != nil, start: t.Test.At, excluded: t.excluded}
 	for _, f := range t.Fits {
 		set.values = max(set.values, len(f.Curve.Values))
