@@ -18,6 +18,9 @@ type look struct {
 	b      []block     // of fill
 	fit    slopeFit
 	sd     float64 // white noise of one value, unit
+
+	lines                 []line // periodic parts that the fit took out, strongest first
+	restBefore, restAfter rest   // the still stretches before the onset and after the end
 }
 
 func newLook(c, fill curve.Curve, b []block, s span, sf slopeFit, sd float64, o Options) *look {
