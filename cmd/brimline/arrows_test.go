@@ -39,6 +39,7 @@ var arrows = map[string][]string{
 	"config":             {},
 	"cmd/brimline":       {"*"},
 	"cmd/brimline/serve": {"*"},
+	"cmd/study":          {"rig", "rig/simbench", "analysis/curve", "analysis/rate", "analysis/rate/fillsim"},
 
 	"hardware/emulated-board/check": {"rig", "ingest", "ingest/store"},
 }

@@ -3,6 +3,7 @@ package simbench
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"time"
 )
 
@@ -40,6 +41,10 @@ const (
 	senderLow  = 0.1
 	senderSpan = 0.8
 	senderV    = 3.3
+
+	adsNoiseV   = 60e-6
+	adsUsualV   = 4.096 // full scale
+	adsUsualSPS = 128
 )
 
 var (
@@ -88,14 +93,24 @@ func (b *Bench) ADS1115(at I2CPlace, in ADS1115Inputs) error {
 	c.factor = 0.9 + 0.2*c.rng.Float64() // the data sheet's 10 %
 	full := 1e6
 	if in.Supply < 0 {
-		full = senderV / 4.096 * 0x8000
+		full = senderV / adsUsualV * 0x8000
+	}
+	conversions := len(lines)
+	if in.Supply >= 0 {
+		conversions++
+	}
+	for input, ch := range in.Channels {
+		if ch >= 0 {
+			b.lines[ch].sender, b.lines[ch].input = c, input
+		}
 	}
 	for _, l := range lines {
 		l.i2c = &c.i2cSupply
+		l.chip.period = int64(float64(conversions) * float64(time.Second) / adsUsualSPS / c.factor)
 		cell := &l.chip.cell
 		cell.zero = senderLow * full
 		cell.span = senderSpan * full / (b.w.TubeML * b.w.DensityGPerML)
-		cell.white = 60e-6 / senderV * full
+		cell.white = adsNoiseV / senderV * full
 	}
 	return nil
 }
@@ -125,8 +140,24 @@ func (c *ads1115) convert(t int64) {
 	} else {
 		v = c.volts(t, mux-4)
 	}
-	code := math.RoundToEven((v + 60e-6*c.rng.NormFloat64()) / adsRanges[c.config>>9&7] * 0x8000)
-	c.value = int16(max(-0x8000, min(code, 0x7FFF)))
+	c.value = adsCode(v, adsRanges[c.config>>9&7], c.rng)
+}
+
+// adsCode is what the converter makes of v volts.
+func adsCode(v, rangeV float64, rng *rand.Rand) int16 {
+	code := math.RoundToEven((v + adsNoiseV*rng.NormFloat64()) / rangeV * 0x8000)
+	return int16(max(-0x8000, min(code, 0x7FFF)))
+}
+
+// counts is what a driver makes of an input at t, by the usual full scale: millionths of
+// the supply where that is on an input, else the code.
+func (c *ads1115) counts(t int64, input int, rng *rand.Rand) int32 {
+	code := adsCode(c.volts(t, input), adsUsualV, rng)
+	if c.in.Supply < 0 {
+		return int32(code)
+	}
+	supply := adsCode(c.volts(t, c.in.Supply), adsUsualV, rng)
+	return int32(math.Round(1e6 * float64(code) / float64(supply)))
 }
 
 // volts returns what stands on an input at t.

@@ -220,7 +220,13 @@ type Line struct {
 	chip  chip
 	i2c   *i2cSupply // of the chip on a bus that stands in its place; nil: none
 	fault atomic.Pointer[Fault]
-	seq   uint64 // samples made by Record
+
+	// Record's.
+	seq      uint64     // samples made
+	settle   int        // of them yet to come that settle
+	spoiling *rand.Rand // nil: no read was in danger yet
+	sender   *ads1115   // whose input has the channel's sender; nil: it has a cell
+	input    int
 }
 
 // timeline is one clock line with a time of its own, which whoever drives it moves

@@ -1,0 +1,229 @@
+// Command study measures how far the program's rates, intervals and flags keep their
+// word, on simulated fills whose truth is known: `go run ./cmd/study --help`.
+//
+// It is for developers; `make study` writes its tables into analysis/STUDY.md.
+package main
+
+import (
+	"bytes"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+
+	"brimline/rig/simbench"
+)
+
+const help = `study measures rates, intervals and flags on simulated fills whose truth is known.
+
+  study [options] PART...
+
+Parts:
+  flags      each fault of the simulated bench in N runs, and sound runs: what is said
+             of the faulty channel, what is wrongly said of the others
+
+Seeds from 1 to 1,000,000 are the study's: nothing may be tuned on them. Tests use
+2,000,000 and up; tune on 5,000,000 and up.
+
+It ends with 1 when a figure misses its threshold, and says which.
+
+Options:
+`
+
+// settings is what a study is asked for.
+type settings struct {
+	n, sound int
+	seed     uint64
+	sps      int
+	workers  int
+	severity float64
+	only     string
+	list     bool
+}
+
+func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
+
+func run(args []string, out, errs io.Writer) int {
+	var o settings
+	fs := flag.NewFlagSet("study", flag.ContinueOnError)
+	fs.SetOutput(errs)
+	fs.Usage = func() { fmt.Fprint(errs, help); fs.PrintDefaults() }
+	fs.IntVar(&o.n, "n", 500, "runs of each fault, fills of each scenario")
+	fs.IntVar(&o.sound, "sound", -1, "sound runs, of four or six fills each; -1: enough for ten times n fills")
+	fs.Uint64Var(&o.seed, "seed", 1, "the first seed")
+	fs.IntVar(&o.sps, "sps", 80, "samples a second of the bench: 80 or 10")
+	fs.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "how many run at once")
+	fs.Float64Var(&o.severity, "severity", 1, "of the faults, 0 to 1")
+	fs.StringVar(&o.only, "only", "", "only these faults or scenarios, by name with commas between; \"sound\" is the sound runs alone")
+	fs.StringVar(&o.only, "fault", "", "as -only")
+	fs.BoolVar(&o.list, "list", false, "print what was said of the first seed, in place of tables")
+	if err := fs.Parse(args); err != nil {
+		if errors.Is(err, flag.ErrHelp) {
+			return 0
+		}
+		return 2
+	}
+	if err := o.check(); err != nil {
+		fmt.Fprintln(errs, "study:", err)
+		return 2
+	}
+	parts := fs.Args()
+	if len(parts) == 0 {
+		parts = []string{"flags"}
+	}
+	var missed []string
+	for _, part := range parts {
+		var m []string
+		var err error
+		switch part {
+		case "flags":
+			m, err = o.flags(out)
+		default:
+			fmt.Fprintf(errs, "study: there is no part %q: see --help\n", part)
+			return 2
+		}
+		if err != nil {
+			fmt.Fprintf(errs, "study: %s: %v\n", part, err)
+			return 1
+		}
+		missed = append(missed, m...)
+	}
+	if len(missed) > 0 {
+		fmt.Fprintf(errs, "study: %d figures miss their threshold:\n  %s\n", len(missed), strings.Join(missed, "\n  "))
+		return 1
+	}
+	return 0
+}
+
+func (o *settings) check() error {
+	switch {
+	case o.n < 1 || o.n > soundSeeds:
+		return fmt.Errorf("-n %d: use 1 to %d", o.n, soundSeeds)
+	case o.sps != 80 && o.sps != 10:
+		return fmt.Errorf("-sps %d: use 80 or 10", o.sps)
+	case o.workers < 1 || o.workers > 256:
+		return fmt.Errorf("-workers %d: use 1 to 256", o.workers)
+	case !(o.severity >= 0 && o.severity <= 1):
+		return fmt.Errorf("-severity %g: use 0 to 1", o.severity)
+	}
+	if o.sound < 0 {
+		o.sound = (10*o.n + 3) / 4
+	}
+	if o.list {
+		o.n, o.sound = 1, 0
+	}
+	return nil
+}
+
+// flags is the part of that name.
+func (o settings) flags(out io.Writer) (missed []string, err error) {
+	list, sound, err := chosen(plants(o.severity), o.only)
+	if err != nil {
+		return nil, err
+	}
+	if !sound {
+		o.sound = 0
+	}
+	f := flagStudy{o: o}
+	if err := f.run(list); err != nil {
+		return nil, err
+	}
+	if o.list {
+		f.list(out, list)
+		return nil, nil
+	}
+	var table bytes.Buffer
+	missed = f.write(&table, list, 0)
+	_, err = out.Write(table.Bytes())
+	return missed, err
+}
+
+// chosen is the plants of the names, and whether sound runs belong to them.
+func chosen(all []plant, names string) (list []plant, sound bool, err error) {
+	if names == "" {
+		return all, true, nil
+	}
+	for name := range strings.SplitSeq(names, ",") {
+		if name == "sound" {
+			sound = true
+			continue
+		}
+		i := slices.IndexFunc(all, func(p plant) bool { return p.name == name })
+		if i < 0 {
+			var known []string
+			for _, p := range all {
+				known = append(known, p.name)
+			}
+			return nil, false, fmt.Errorf("there is no %q: there are sound, %s", name, strings.Join(known, ", "))
+		}
+		list = append(list, all[i])
+	}
+	return list, sound, nil
+}
+
+// list prints what was said of each run.
+func (f *flagStudy) list(w io.Writer, list []plant) {
+	sizes := map[string]string{}
+	for _, i := range simbench.Faults() {
+		sizes[string(i.Kind)] = i.Does
+	}
+	for _, p := range append([]plant{{name: ""}}, list...) {
+		for _, s := range f.by[p.name] {
+			name := p.name
+			if name == "" {
+				name = "sound"
+			}
+			fmt.Fprintf(w, "%s, seed %d (%s)\n", name, s.seed, p.what)
+			for _, g := range s.all {
+				fmt.Fprintf(w, "  the run: %s, %s: %s\n", g.Code, g.Severity, g.Text())
+			}
+			for ch, flags := range s.channels {
+				mark := ""
+				if ch == s.faulty {
+					mark = " (faulty)"
+				}
+				if len(flags) == 0 && ch == s.faulty {
+					fmt.Fprintf(w, "  tube%d%s: nothing said\n", ch+1, mark)
+				}
+				for _, g := range flags {
+					e := g.Evidence
+					fmt.Fprintf(w, "  tube%d%s: %s, %s: %s [%.4g to %.4g s, %.4g ± %.2g %s, chance %.2g]\n", ch+1, mark, g.Code, g.Severity, g.Text(), e.FromS, e.ToS, e.Size, e.U, e.Unit, e.Chance)
+				}
+			}
+		}
+	}
+}
+
+// parallel does n jobs on a number of workers and returns the first error.
+func parallel(workers, n int, do func(i int) error) error {
+	var next atomic.Int64
+	var mu sync.Mutex
+	var first error
+	var group sync.WaitGroup
+	for range workers {
+		group.Go(func() {
+			for {
+				i := int(next.Add(1) - 1)
+				if i >= n {
+					return
+				}
+				if err := do(i); err != nil {
+					mu.Lock()
+					if first == nil {
+						first = err
+					}
+					mu.Unlock()
+					next.Store(int64(n))
+				}
+			}
+		})
+	}
+	group.Wait()
+	return first
+}
