@@ -71,10 +71,25 @@ func (c Calibration) Check() error {
 	return nil
 }
 
-// Density is a fuel's density at the temperature in the tubes.
+// Density is a fuel's density at the temperature in the tubes, and what volumes are
+// stated by.
 type Density struct {
 	GPerML float64
-	U      float64 // standard uncertainty, g/mL
+	U      float64 // standard uncertainty, g/mL, as it was found
+	UTemp  float64 // what the uncertainty of the fuel's temperature adds, g/mL
+	Stated *Stated // nil: volumes are those in the tubes, at a temperature that is not noted
+}
+
+// Stated is the density at the temperature that volumes are stated at.
+type Stated struct {
+	AtC    float64 // °C
+	GPerML float64
+	U      float64 // standard uncertainty, g/mL, as the density was found and by its law
+	UTemp  float64 // what the uncertainty of the fuel's temperature adds, g/mL
+	// UShrink is the relative standard uncertainty of a volume that was measured in the
+	// tubes and is stated at AtC; NaN when that cannot be done, as the tubes' temperature is
+	// not noted.
+	UShrink float64
 }
 
 // Check returns an error when no volume can be had from the density.
@@ -83,8 +98,13 @@ func (d Density) Check() error {
 	if !(d.GPerML >= 0.5 && d.GPerML <= 2) {
 		return fmt.Errorf("density %g g/mL is outside 0.5 to 2 g/mL: give it in g/mL, for example 0.832", d.GPerML)
 	}
-	if !(d.U >= 0 && d.U < 0.2*d.GPerML) {
-		return fmt.Errorf("density: standard uncertainty %g g/mL must be from 0 to under a fifth of the density %g", d.U, d.GPerML)
+	for _, u := range []float64{d.U, d.UTemp} {
+		if !(u >= 0 && u < 0.2*d.GPerML) {
+			return fmt.Errorf("density: standard uncertainty %g g/mL must be from 0 to under a fifth of the density %g", u, d.GPerML)
+		}
+	}
+	if s := d.Stated; s != nil {
+		return Density{GPerML: s.GPerML, U: s.U, UTemp: s.UTemp}.Check()
 	}
 	return nil
 }
