@@ -273,7 +273,7 @@ func TestExportedRangeIsRatedAsTheStore(t *testing.T) {
 	term := func(f fillJSON, name string) float64 {
 		for _, x := range f.Budget {
 			if x.Name == name {
-				return x.U
+				return *x.U
 			}
 		}
 		return 0

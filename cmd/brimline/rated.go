@@ -2,14 +2,11 @@ package main
 
 import (
 	"cmp"
-	"encoding/json"
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"brimline/analysis/curve"
@@ -315,71 +312,36 @@ func (s *ratedSet) unit() string {
 	return "g/min"
 }
 
+// unitAt is the unit with the temperature that it is at, where one is stated.
+func (s *ratedSet) unitAt() string {
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			if t := s.atC(x); s.volume && finite(t) {
+				return fmt.Sprintf("%s at %g °C", s.unit(), t)
+			}
+		}
+	}
+	return s.unit()
+}
+
+// atC is the temperature of a fill's millilitres, °C; NaN when it is not known.
+func (s *ratedSet) atC(x rate.Fill) float64 { return math.NaN() }
+
+// termKind is how a term of the budget was evaluated, as the GUM has it: A, by
+// statistics of readings, or B, from what else is known.
+func termKind(t rate.Term) string {
+	if t.Name == "fit" {
+		return "A"
+	}
+	return "B"
+}
+
 // shown is a fill's rate and U95 in the unit that is shown.
 func (s *ratedSet) shown(x rate.Fill) (r, u95 float64) {
 	if s.volume {
 		return x.RateMLPerMin, x.U95MLPerMin
 	}
 	return x.RateGPerMin, x.U95
-}
-
-// print writes the set for a person: the finding, what to do, the figures, the
-// flags explained.
-func (s *ratedSet) print(w io.Writer) error {
-	var b strings.Builder
-	head := s.source
-	if s.engine != "" {
-		head = fmt.Sprintf("%s, %s (%s)", s.engine, s.source, s.phase)
-	}
-	names := s.memberNames()
-	fmt.Fprintf(&b, "%s: %s, up to %d readings each\n\n", head, counted(len(names), "channel"), s.values)
-	wrapTo(&b, "", s.finding)
-	if s.next != "" {
-		wrapTo(&b, "", "Now: "+s.next)
-	}
-	if len(s.members) > 0 {
-		b.WriteString("\n")
-		s.printMembers(&b)
-	}
-	b.WriteString("\n")
-	s.printFills(&b)
-	s.printFlags(&b)
-	if len(s.warnings) > 0 {
-		b.WriteString("\nDoubts about the input\n")
-		for _, x := range s.warnings {
-			wrapTo(&b, "  - ", x+".")
-		}
-	}
-	b.WriteString("\n")
-	method := rateMethodLine
-	if slices.ContainsFunc(s.fits, func(f fitted) bool { return !f.Day.IsZero() }) {
-		method = handMethodLine
-	}
-	wrapTo(&b, "", "± is the half width of a 95 % interval. "+method)
-	wrapTo(&b, "", "Caution: "+screenCaution)
-	_, err := io.WriteString(w, b.String())
-	return err
-}
-
-const rateMethodLine = "Rates: generalised least squares of a line under white noise and random walk, averaged over their ratio; calibration, zero drift and density added by the GUM."
-
-const handMethodLine = "Rates: as read by eye; ± of a reading from the u_ml that was noted with it, of a mean from how its runs differ."
-
-func (s *ratedSet) printMembers(b *strings.Builder) {
-	fmt.Fprintf(b, "Each against the others, %s\n", s.unit())
-	t := tabwriter.NewWriter(b, 0, 0, 3, ' ', 0)
-	title := "channel"
-	if s.fits[0].Injector > 0 {
-		title = "injector"
-	}
-	fmt.Fprintf(t, "  %s\tmean rate\t±\tratio\t±\truns\t\n", title)
-	scale := s.perMeasured()
-	for _, m := range s.members {
-		v, u := report.FormatWithU(m.Mean*scale, m.U95*scale)
-		q, uq := report.FormatWithU(m.Ratio, m.RatioU95)
-		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%d\t%s\n", m.Injector, v, u, q, uq, m.Runs, m.Standing)
-	}
-	t.Flush()
 }
 
 // perMeasured is the factor from the unit that rates were measured in to the one
@@ -399,202 +361,4 @@ func (s *ratedSet) perMeasured() float64 {
 		}
 	}
 	return 1
-}
-
-func (s *ratedSet) printFills(b *strings.Builder) {
-	fmt.Fprintf(b, "Each fill, %s\n", s.unit())
-	t := tabwriter.NewWriter(b, 0, 0, 3, ' ', 0)
-	stored := s.fits[0].Run > 0
-	if stored {
-		fmt.Fprint(t, "  run\tinjector\ttube\tfrom\tto\trate\t±\tflags\n")
-	} else {
-		fmt.Fprint(t, "  channel\tfrom\tto\twhat\trate\t±\tflags\n")
-	}
-	for _, f := range s.fits {
-		for _, x := range f.Result.Fills {
-			r, u := s.shown(x)
-			v, w := report.FormatWithU(r, u)
-			var codes []string
-			for _, g := range x.Flags {
-				codes = append(codes, g.Code)
-			}
-			flags := strings.Join(codes, ", ")
-			if stored {
-				fmt.Fprintf(t, "  %d\t%d\t%s\t%s\t%s\t%s\t%s\t%s\n", f.Run, f.Injector, x.Channel, secondsText(x.StartS), secondsText(x.EndS), v, w, flags)
-			} else {
-				fmt.Fprintf(t, "  %s\t%.1f s\t%.1f s\t%s\t%s\t%s\t%s\n", x.Channel, x.StartS, x.EndS, x.Kind, v, w, flags)
-			}
-		}
-		for _, e := range f.Result.Events {
-			size := ""
-			if e.Size > 0 {
-				size = fmt.Sprintf("%.4g %s away", e.Size, f.Curve.Unit)
-			} else {
-				size = fmt.Sprintf("%.0f s without a reading", e.EndS-e.StartS)
-			}
-			if stored {
-				fmt.Fprintf(t, "  %d\t%d\t%s\t%.1f s\t%.1f s\t%s\t\t%s\n", f.Run, f.Injector, f.Curve.Channel, e.StartS, e.EndS, e.Kind, size)
-			} else {
-				fmt.Fprintf(t, "  %s\t%.1f s\t%.1f s\t%s\t\t\t%s\n", f.Curve.Channel, e.StartS, e.EndS, e.Kind, size)
-			}
-		}
-	}
-	t.Flush()
-}
-
-// secondsText is a time within a run; a hand reading's need not be noted.
-func secondsText(s float64) string {
-	if math.IsNaN(s) {
-		return "–"
-	}
-	return fmt.Sprintf("%.1f s", s)
-}
-
-// printFlags explains each flag once, with the fill that it is on.
-func (s *ratedSet) printFlags(b *strings.Builder) {
-	titled := false
-	for _, f := range s.fits {
-		for _, x := range f.Result.Fills {
-			for _, g := range x.Flags {
-				if !titled {
-					b.WriteString("\nFlags\n")
-					titled = true
-				}
-				at := ""
-				switch {
-				case f.Run > 0:
-					at = fmt.Sprintf("run %d, injector %d", f.Run, f.Injector)
-				case len(f.Result.Fills) > 1:
-					at = fmt.Sprintf("%s at %.0f s", x.Channel, x.StartS)
-				default:
-					at = x.Channel
-				}
-				wrapTo(b, "  ", fmt.Sprintf("%s, %s (%s): %s.", at, g.Code, g.Severity, g.Text()))
-			}
-		}
-	}
-}
-
-// The JSON of rates. Names are part of the schema: add, never rename.
-type (
-	ratesJSON struct {
-		Schema   string       `json:"schema"`
-		Source   string       `json:"source"`
-		Engine   string       `json:"engine,omitempty"`
-		Phase    string       `json:"phase,omitempty"`
-		Finding  string       `json:"finding"`
-		Next     string       `json:"next,omitempty"`
-		Allowed  bool         `json:"finding_allowed"`
-		Set      []memberJSON `json:"set"`
-		Fills    []fillJSON   `json:"fills"`
-		Events   []eventJSON  `json:"events"`
-		Warnings []string     `json:"warnings"`
-	}
-	memberJSON struct {
-		Injector string   `json:"injector"`
-		Runs     int      `json:"runs"`
-		Mean     float64  `json:"mean_rate"`
-		U95      float64  `json:"mean_u95"`
-		DF       *float64 `json:"df"`
-		Unit     string   `json:"unit"`
-		Ratio    float64  `json:"ratio"`
-		RatioU95 float64  `json:"ratio_u95"`
-		P        float64  `json:"p"`
-		Standing string   `json:"standing"`
-		Why      string   `json:"why"`
-	}
-	fillJSON struct {
-		Channel  string     `json:"channel"`
-		Run      int        `json:"run,omitempty"`
-		Injector int        `json:"injector,omitempty"`
-		Kind     string     `json:"kind"`
-		StartS   *float64   `json:"start_s"`
-		EndS     *float64   `json:"end_s"`
-		G        *float64   `json:"rate_g_per_min"`
-		ML       *float64   `json:"rate_ml_per_min"`
-		UnitOfU  string     `json:"unit_of_u"`
-		U        *float64   `json:"u"`
-		U95      *float64   `json:"u95"`
-		DF       *float64   `json:"df"`
-		UML      *float64   `json:"u_ml_per_min"`
-		U95ML    *float64   `json:"u95_ml_per_min"`
-		Steady   bool       `json:"steady"`
-		Trend    *float64   `json:"trend_percent"`
-		UTrend   *float64   `json:"u_trend_percent"`
-		Gain     *float64   `json:"gain"`
-		Samples  int        `json:"samples"`
-		Budget   []termJSON `json:"budget"`
-		Flags    []flagJSON `json:"flags"`
-		Excluded bool       `json:"excluded,omitempty"`
-	}
-	termJSON struct {
-		Name string   `json:"name"`
-		U    float64  `json:"u"`
-		DF   *float64 `json:"df"`
-	}
-	flagJSON struct {
-		Code     string `json:"code"`
-		Severity string `json:"severity"`
-		Says     string `json:"says"`
-	}
-	eventJSON struct {
-		Channel string   `json:"channel"`
-		Kind    string   `json:"kind"`
-		StartS  float64  `json:"start_s"`
-		EndS    float64  `json:"end_s"`
-		Size    *float64 `json:"size"`
-		Unit    string   `json:"unit,omitempty"`
-	}
-)
-
-// finiteOrNil is a number for JSON, which has no NaN and no infinity.
-func finiteOrNil(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	return &x
-}
-
-func (s *ratedSet) json() ratesJSON {
-	out := ratesJSON{Schema: ratesSchema, Source: s.source, Engine: s.engine, Phase: s.phase, Finding: s.finding, Next: s.next, Allowed: s.allowed,
-		Set: []memberJSON{}, Fills: []fillJSON{}, Events: []eventJSON{}, Warnings: append([]string{}, s.warnings...)}
-	scale := s.perMeasured()
-	for _, m := range s.members {
-		out.Set = append(out.Set, memberJSON{Injector: m.Injector, Runs: m.Runs, Mean: m.Mean * scale, U95: m.U95 * scale, DF: finiteOrNil(m.DF), Unit: s.unit(),
-			Ratio: m.Ratio, RatioU95: m.RatioU95, P: m.P, Standing: string(m.Standing), Why: m.Why})
-	}
-	for _, f := range s.fits {
-		for _, x := range f.Result.Fills {
-			j := fillJSON{Channel: x.Channel, Run: f.Run, Injector: f.Injector, Kind: string(x.Kind), StartS: finiteOrNil(x.StartS), EndS: finiteOrNil(x.EndS),
-				G: finiteOrNil(x.RateGPerMin), ML: finiteOrNil(x.RateMLPerMin), UnitOfU: string(x.Unit) + "/min", U: finiteOrNil(x.U), U95: finiteOrNil(x.U95),
-				DF: finiteOrNil(x.DF), UML: finiteOrNil(x.UMLPerMin), U95ML: finiteOrNil(x.U95MLPerMin), Steady: x.Steady,
-				Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Gain: finiteOrNil(x.Gain), Samples: x.Samples,
-				Budget: []termJSON{}, Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
-			for _, t := range x.Budget {
-				j.Budget = append(j.Budget, termJSON{t.Name, t.U, finiteOrNil(t.DF)})
-			}
-			for _, g := range x.Flags {
-				j.Flags = append(j.Flags, flagJSON{g.Code, g.Severity.String(), g.Text()})
-			}
-			out.Fills = append(out.Fills, j)
-		}
-		for _, e := range f.Result.Events {
-			j := eventJSON{Channel: f.Curve.Channel, Kind: e.Kind, StartS: e.StartS, EndS: e.EndS}
-			if e.Size > 0 {
-				j.Size, j.Unit = finiteOrNil(e.Size), string(f.Curve.Unit)
-			}
-			out.Events = append(out.Events, j)
-		}
-	}
-	return out
-}
-
-func (s *ratedSet) writeJSON(w io.Writer) error { return writeJSON(w, s.json()) }
-
-// writeJSON writes v indented, for people who look at it too.
-func writeJSON(w io.Writer, v any) error {
-	e := json.NewEncoder(w)
-	e.SetIndent("", "  ")
-	e.SetEscapeHTML(false)
-	return e.Encode(v)
 }

@@ -25,7 +25,7 @@ import (
 
 // ratesFlags is what `rates` may be told.
 type ratesFlags struct {
-	asJSON               bool
+	asJSON, budget       bool
 	columns              string
 	countsPerGram        float64
 	density              float64
@@ -55,10 +55,19 @@ TEST is the label or number of a test in the store of --data, or with --from inf
 of a test in the shared database that [influx] of --config names: the readings come
 from there, and the answer is the one that the bench itself gives.
 
+The finding and what to do now come first. A flag names a doubt about a fill; its
+severity says what it takes from it:
+  note     worth knowing; the number stands
+  doubt    the number stands, with a caution
+  forbids  no finding may rest on the fill
+Below the table each flag tells what was seen, how big, when, how sure, and what to
+do about it.
+
 Exit code 3 means that the figures are printed but no finding may rest on them.`,
 		Example: "  brimline rates curves.csv --density 0.832\n" +
 			"  brimline rates cell.csv --columns time,cell_counts --counts-per-gram 1540\n" +
 			"  brimline rates tank.csv --columns time,tank_g --from 43h --to 44h\n" +
+			"  brimline rates T1 --data /var/lib/brimline --budget\n" +
 			"  brimline rates T1 --data /var/lib/brimline --json\n" +
 			"  brimline rates T1 --from influx --config bench.toml --bench north",
 		Args: usageArgs(cobra.ExactArgs(1)),
@@ -66,6 +75,7 @@ Exit code 3 means that the figures are printed but no finding may rest on them.`
 	}
 	f := c.Flags()
 	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema "+ratesSchema)
+	f.BoolVar(&o.budget, "budget", false, "also show what the uncertainty of each fill is made of, and what would make it smaller")
 	f.StringVar(&o.columns, "columns", "", `names for the columns of a file without a header, or whose header lacks units; "-" leaves one out`)
 	f.Float64Var(&o.countsPerGram, "counts-per-gram", 0, "what one gram gives, for columns of counts")
 	f.Float64Var(&o.density, "density", 0, "of the fuel at the tubes' temperature, g/mL, to give volume rates")
@@ -147,7 +157,7 @@ func runRates(c *cobra.Command, what string, o ratesFlags) error {
 	if o.asJSON {
 		err = set.writeJSON(c.OutOrStdout())
 	} else {
-		err = set.print(c.OutOrStdout())
+		err = set.print(c.OutOrStdout(), o.budget)
 	}
 	if err != nil {
 		return fmt.Errorf("rates: writing the result: %w", err)

@@ -843,7 +843,7 @@ func (t *benchTest) result(out io.Writer) error {
 	if t.o.asJSON {
 		err = writeJSON(out, testJSON{Schema: testSchema, Engine: t.engine.Label, Test: t.test.Label, Phase: t.test.Phase, Simulated: t.o.sim,
 			Store: t.store.Path(), Runs: t.results, Rates: set.json()})
-	} else if err = set.print(out); err == nil {
+	} else if err = set.print(out, false); err == nil {
 		_, err = fmt.Fprintf(out, "\nKept as test %s in %s; 'brimline rates %s --data %s' works it out again.\n", t.test.Label, t.store.Path(), t.test.Label, t.cfg.Store.Dir)
 	}
 	switch {

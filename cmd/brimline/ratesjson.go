@@ -1,0 +1,185 @@
+package main
+
+import (
+	"encoding/json"
+	"io"
+	"maps"
+	"math"
+	"slices"
+
+	"brimline/analysis/rate"
+)
+
+// The JSON of rates. Names are part of the schema: add, never rename.
+type (
+	ratesJSON struct {
+		Schema   string       `json:"schema"`
+		Source   string       `json:"source"`
+		Engine   string       `json:"engine,omitempty"`
+		Phase    string       `json:"phase,omitempty"`
+		Finding  string       `json:"finding"`
+		Next     string       `json:"next,omitempty"`
+		Allowed  bool         `json:"finding_allowed"`
+		Set      []memberJSON `json:"set"`
+		Fills    []fillJSON   `json:"fills"`
+		Events   []eventJSON  `json:"events"`
+		RunFlags []flagJSON   `json:"run_flags"` // of runs as a whole: the engine's or the bench's
+		Warnings []string     `json:"warnings"`
+	}
+	memberJSON struct {
+		Injector string   `json:"injector"`
+		Runs     int      `json:"runs"`
+		Mean     float64  `json:"mean_rate"`
+		U95      float64  `json:"mean_u95"`
+		DF       *float64 `json:"df"`
+		Unit     string   `json:"unit"`
+		Ratio    float64  `json:"ratio"`
+		RatioU95 float64  `json:"ratio_u95"`
+		P        float64  `json:"p"`
+		Standing string   `json:"standing"`
+		Why      string   `json:"why"`
+	}
+	fillJSON struct {
+		Channel    string        `json:"channel"`
+		Run        int           `json:"run,omitempty"`
+		Injector   int           `json:"injector,omitempty"`
+		Kind       string        `json:"kind"`
+		StartS     *float64      `json:"start_s"`
+		EndS       *float64      `json:"end_s"`
+		G          *float64      `json:"rate_g_per_min"`
+		ML         *float64      `json:"rate_ml_per_min"`
+		AtC        *float64      `json:"at_c"` // temperature of the millilitres, °C
+		UnitOfU    string        `json:"unit_of_u"`
+		U          *float64      `json:"u"`
+		U95        *float64      `json:"u95"`
+		K          *float64      `json:"k"` // u95 is k u
+		DF         *float64      `json:"df"`
+		UML        *float64      `json:"u_ml_per_min"`
+		U95ML      *float64      `json:"u95_ml_per_min"`
+		KML        *float64      `json:"k_ml"`
+		DFML       *float64      `json:"df_ml"`
+		Steady     bool          `json:"steady"`
+		Trend      *float64      `json:"trend_percent"`
+		UTrend     *float64      `json:"u_trend_percent"`
+		Gain       *float64      `json:"gain"`
+		Samples    int           `json:"samples"`
+		UnitOfTerm string        `json:"unit_of_budget"` // of each u of budget
+		Budget     []termJSON    `json:"budget"`
+		Advice     string        `json:"advice,omitempty"` // what would make U smaller
+		Rolling    []rollingJSON `json:"rolling"`          // in unit_of_u
+		Flags      []flagJSON    `json:"flags"`
+		Excluded   bool          `json:"excluded,omitempty"`
+	}
+	termJSON struct {
+		Name  string   `json:"name"`
+		Kind  string   `json:"kind"` // "A": estimated from readings; "B": from what else is known
+		U     *float64 `json:"u"`
+		DF    *float64 `json:"df"`    // null: no limit
+		Share *float64 `json:"share"` // of the sum of squares, 0 to 1
+	}
+	rollingJSON struct {
+		AtS  float64  `json:"at_s"`
+		Rate *float64 `json:"rate"`
+		U    *float64 `json:"u"`
+	}
+	flagJSON struct {
+		Run      int           `json:"run,omitempty"` // of a flag in run_flags
+		Code     string        `json:"code"`
+		Severity string        `json:"severity"`
+		Says     string        `json:"says"`         // what was seen, and do where there is one
+		Do       string        `json:"do,omitempty"` // what to do about it
+		Evidence *evidenceJSON `json:"evidence"`     // null: none in numbers
+	}
+	evidenceJSON struct {
+		FromS  *float64 `json:"from_s"`
+		ToS    *float64 `json:"to_s"`
+		Size   *float64 `json:"size"`
+		U      *float64 `json:"u"`
+		Unit   string   `json:"unit"`
+		Chance *float64 `json:"chance"` // that the noise of a sound fill shows as much
+	}
+	eventJSON struct {
+		Channel string   `json:"channel"`
+		Kind    string   `json:"kind"`
+		StartS  float64  `json:"start_s"`
+		EndS    float64  `json:"end_s"`
+		Size    *float64 `json:"size"`
+		Unit    string   `json:"unit,omitempty"`
+	}
+)
+
+// finiteOrNil is a number for JSON, which has no NaN and no infinity.
+func finiteOrNil(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}
+
+func (s *ratedSet) json() ratesJSON {
+	out := ratesJSON{Schema: ratesSchema, Source: s.source, Engine: s.engine, Phase: s.phase, Finding: s.finding, Next: s.next, Allowed: s.allowed,
+		Set: []memberJSON{}, Fills: []fillJSON{}, Events: []eventJSON{}, RunFlags: []flagJSON{}, Warnings: append([]string{}, s.warnings...)}
+	scale := s.perMeasured()
+	for _, m := range s.members {
+		out.Set = append(out.Set, memberJSON{Injector: m.Injector, Runs: m.Runs, Mean: m.Mean * scale, U95: m.U95 * scale, DF: finiteOrNil(m.DF), Unit: s.unit(),
+			Ratio: m.Ratio, RatioU95: m.RatioU95, P: m.P, Standing: string(m.Standing), Why: m.Why})
+	}
+	for _, f := range s.fits {
+		for _, x := range f.Result.Fills {
+			out.Fills = append(out.Fills, s.fillJSON(f, x))
+		}
+		for _, e := range f.Result.Events {
+			j := eventJSON{Channel: f.Curve.Channel, Kind: e.Kind, StartS: e.StartS, EndS: e.EndS}
+			if e.Size > 0 {
+				j.Size, j.Unit = finiteOrNil(e.Size), string(f.Curve.Unit)
+			}
+			out.Events = append(out.Events, j)
+		}
+	}
+	for _, run := range slices.Sorted(maps.Keys(s.runFlags)) {
+		for _, g := range s.runFlags[run] {
+			j := flagJSONOf(g)
+			j.Run = run
+			out.RunFlags = append(out.RunFlags, j)
+		}
+	}
+	return out
+}
+
+func (s *ratedSet) fillJSON(f fitted, x rate.Fill) fillJSON {
+	j := fillJSON{Channel: x.Channel, Run: f.Run, Injector: f.Injector, Kind: string(x.Kind), StartS: finiteOrNil(x.StartS), EndS: finiteOrNil(x.EndS),
+		G: finiteOrNil(x.RateGPerMin), ML: finiteOrNil(x.RateMLPerMin), AtC: finiteOrNil(s.atC(x)), UnitOfU: string(x.Unit) + "/min",
+		U: finiteOrNil(x.U), U95: finiteOrNil(x.U95), K: finiteOrNil(x.U95 / x.U), DF: finiteOrNil(x.DF),
+		UML: finiteOrNil(x.UMLPerMin), U95ML: finiteOrNil(x.U95MLPerMin), KML: finiteOrNil(x.U95MLPerMin / x.UMLPerMin), DFML: finiteOrNil(x.DFMLPerMin),
+		Steady: x.Steady, Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Gain: finiteOrNil(x.Gain), Samples: x.Samples,
+		Budget: []termJSON{}, Advice: x.Advice, Rolling: []rollingJSON{}, Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
+	j.UnitOfTerm, _, _, _, _ = budgetOf(x)
+	for _, t := range x.Budget {
+		j.Budget = append(j.Budget, termJSON{t.Name, termKind(t), finiteOrNil(t.U), finiteOrNil(t.DF), finiteOrNil(shareOf(t, x.Budget))})
+	}
+	for _, r := range x.Rolling {
+		j.Rolling = append(j.Rolling, rollingJSON{r.AtS, finiteOrNil(r.Rate), finiteOrNil(r.U)})
+	}
+	for _, g := range x.Flags {
+		j.Flags = append(j.Flags, flagJSONOf(g))
+	}
+	return j
+}
+
+func flagJSONOf(g rate.Flag) flagJSON {
+	j := flagJSON{Code: g.Code, Severity: g.Severity.String(), Says: g.Text(), Do: g.Do}
+	if e := g.Evidence; seen(e) {
+		j.Evidence = &evidenceJSON{finiteOrNil(e.FromS), finiteOrNil(e.ToS), finiteOrNil(e.Size), finiteOrNil(e.U), e.Unit, finiteOrNil(e.Chance)}
+	}
+	return j
+}
+
+func (s *ratedSet) writeJSON(w io.Writer) error { return writeJSON(w, s.json()) }
+
+// writeJSON writes v indented, for people who look at it too.
+func writeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}
