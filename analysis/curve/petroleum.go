@@ -62,15 +62,21 @@ func (p product) ctl60(rho60, tC float64) float64 {
 	return math.Exp(-alpha * d * (1 + 0.8*alpha*(d+delta60)))
 }
 
-// rho60 is the density at 60 °F of a product of density rho at tC, both kg/m3: the fixed
-// point of rho / CTL, each step of which is at least five times nearer. At the edges of
-// the bands the factor steps by 1e-9, so no test of standing still is made.
+// rho60 is the density at 60 °F of a product of density rho at tC, both kg/m3, by
+// halving: where the bands of jet fuel and gasoline meet, the iteration of the standard
+// nearly stands still in warm fuel, for there a little less density is much more expansion.
+// Beyond the standard's range the answer is an end of it, or a little beyond.
 func rho60(rho, tC float64) float64 {
-	x := rho
-	for range 30 {
-		x = rho / productOf(x).ctl60(x, tC)
+	lo, hi := petroleumLightest-1, petroleumHeaviest+1
+	for range 60 {
+		x := (lo + hi) / 2
+		if x*productOf(x).ctl60(x, tC) < rho {
+			lo = x
+		} else {
+			hi = x
+		}
 	}
-	return x
+	return (lo + hi) / 2
 }
 
 // PetroleumDensity returns the density at toC of a petroleum product that has rhoKgPerM3
@@ -86,23 +92,15 @@ func PetroleumDensity(rhoKgPerM3, atC, toC float64) (float64, error) {
 			return 0, fmt.Errorf("density of fuel at %g °C: ASTM D1250 covers %d to %d °C: measure the fuel's temperature again", t, petroleumColdest, petroleumHottest)
 		}
 	}
-	// What no product has at any temperature must not go into the iteration.
-	if !(rhoKgPerM3 >= 400 && rhoKgPerM3 <= 1400) {
-		return 0, petroleumRange(rhoKgPerM3, atC)
-	}
 	base := rho60(rhoKgPerM3, atC)
-	if !(base >= petroleumLightest && base <= petroleumHeaviest) {
-		return 0, petroleumRange(rhoKgPerM3, atC)
+	if math.IsNaN(rhoKgPerM3) || !(base >= petroleumLightest && base <= petroleumHeaviest) {
+		return 0, fmt.Errorf("density of fuel %g kg/m3 at %g °C: ASTM D1250 covers products of %g to %g kg/m3 at 60 °F: read the hydrometer again, or type in the density at the tubes' temperature",
+			rhoKgPerM3, atC, petroleumLightest, petroleumHeaviest)
 	}
 	if atC == toC {
 		return rhoKgPerM3, nil
 	}
 	return base * productOf(base).ctl60(base, toC), nil
-}
-
-func petroleumRange(rho, atC float64) error {
-	return fmt.Errorf("density of fuel %g kg/m3 at %g °C: ASTM D1250 covers products of %g to %g kg/m3 at 60 °F: read the hydrometer again, or type in the density at the tubes' temperature",
-		rho, atC, petroleumLightest, petroleumHeaviest)
 }
 
 // PetroleumRelU is the relative standard uncertainty that the equation itself adds to a
