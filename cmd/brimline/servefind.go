@@ -91,7 +91,7 @@ func (l liveFinding) lastFill(ctx context.Context, ch config.Channel, cal ingest
 
 // finding puts the fills of the last run into one view and one sentence.
 func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
-	out := serve.Finding{At: time.Now().UTC(), Fills: []serve.FillView{}}
+	out := serve.Finding{At: time.Now().UTC(), Fills: []serve.FillView{}, Flags: []serve.FlagView{}}
 	last := 0.0
 	for _, f := range fills {
 		last = max(last, f.EndS)
@@ -109,7 +109,7 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 			Flags: []serve.FlagView{},
 		}
 		for _, g := range f.Flags {
-			v.Flags = append(v.Flags, serve.FlagView{Code: g.Code, Says: g.Text()})
+			v.Flags = append(v.Flags, serve.FlagView{Code: g.Code, Severity: g.Severity.String(), Says: g.Text()})
 		}
 		v.Flags = append(v.Flags, ownLimits(f.RateMLPerMin, l.limits)...)
 		out.Fills = append(out.Fills, v)
@@ -182,10 +182,10 @@ func setSentence(set []rate.Measured, doubtful []string, fills int) string {
 func ownLimits(rateMLPerMin float64, limits config.Limits) []serve.FlagView {
 	var out []serve.FlagView
 	if lo := limits.LowMLPerMin; lo != nil && rateMLPerMin < *lo {
-		out = append(out, serve.FlagView{Code: "below-own-limit", Says: fmt.Sprintf("below your own limit of %g mL/min", *lo)})
+		out = append(out, serve.FlagView{Code: "below-own-limit", Severity: rate.Note.String(), Says: fmt.Sprintf("below your own limit of %g mL/min", *lo)})
 	}
 	if hi := limits.HighMLPerMin; hi != nil && rateMLPerMin > *hi {
-		out = append(out, serve.FlagView{Code: "above-own-limit", Says: fmt.Sprintf("above your own limit of %g mL/min", *hi)})
+		out = append(out, serve.FlagView{Code: "above-own-limit", Severity: rate.Note.String(), Says: fmt.Sprintf("above your own limit of %g mL/min", *hi)})
 	}
 	return out
 }

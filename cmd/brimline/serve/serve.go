@@ -62,6 +62,7 @@ type Finding struct {
 	At    time.Time  `json:"at"`
 	Says  string     `json:"says"` // the sentence a person acts on
 	Fills []FillView `json:"fills"`
+	Flags []FlagView `json:"flags"` // of the run as a whole: the engine's or the bench's
 }
 
 // FillView is one fill. Rates that cannot be given are null.
@@ -78,8 +79,9 @@ type FillView struct {
 
 // FlagView is one named doubt.
 type FlagView struct {
-	Code string `json:"code"`
-	Says string `json:"says"`
+	Code     string `json:"code"`
+	Severity string `json:"severity"` // "note", "doubt" or "forbids"
+	Says     string `json:"says"`     // what was seen and what to do
 }
 
 // Finder works out the finding of the last minutes. It may take seconds.

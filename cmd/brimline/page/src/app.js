@@ -290,6 +290,7 @@ async function loadFinding(number) {
 function showFinding(finding, error) {
   set($("says"), finding?.says || (error ? `The last fill gave no finding: ${error}` : "No fill has ended yet."));
   set($("when"), finding ? `Worked out ${new Date(finding.at).toLocaleTimeString("en-GB")} from the last minutes. ± is half the 95 % interval.` : "");
+  $("whole").replaceChildren(...(finding?.flags ?? []).map(flagLine));
   const fills = finding?.fills ?? [];
   $("fills-box").hidden = !fills.length;
   // Grams stand beside millilitres only when a fill has no volume.
@@ -302,10 +303,19 @@ function showFinding(finding, error) {
     const [x, u95] = rates[i];
     const row = el("tr");
     const doubts = el("td", "doubts");
-    doubts.append(...(f.flags.length ? f.flags.map((flag) => el("p", "", flag.says)) : [el("p", "", "none")]));
+    doubts.append(...(f.flags.length ? f.flags.map(flagLine) : [el("p", "", "none")]));
     row.append(rowHead(f.channel), el("td", "", x === null ? "–" : x.toFixed(decimals) + (u95 === null ? "" : ` ± ${u95.toFixed(decimals)}`)), doubts);
     return row;
   }));
+}
+
+// flagLine is a flag in words, what it takes from the fill first.
+function flagLine(flag) {
+  const p = el("p");
+  const word = el("b", "severity", { note: "Note", doubt: "Doubt", forbids: "No finding may rest on this" }[flag.severity]);
+  word.dataset.severity = flag.severity;
+  p.append(word, `: ${flag.says}.`);
+  return p;
 }
 
 // decimalsFor gives the largest uncertainty two digits: as many as the table can bear.
