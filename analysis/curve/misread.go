@@ -13,8 +13,11 @@ const (
 	misreadScale = 10 // times the usual distance between neighbours
 	misreadEnd   = 2  // so many far off at an end of the record, or at a hole, are left out too
 	misreadLooks = 4
-	misreadHoleS = 10.0
-	misreadHoleN = 30 // usual steps; a hole is longer than both
+	// So many points give the usual distance to 7 %, one standard deviation: enough for a
+	// limit of ten times it.
+	misreadSample = 300
+	misreadHoleS  = 10.0
+	misreadHoleN  = 30 // usual steps; a hole is longer than both
 )
 
 // MarkMisreads marks values that stand far off the line through their neighbours
@@ -28,28 +31,89 @@ const (
 //
 // It looks again until it finds no more, since one misread beside another hides it.
 func MarkMisreads(c *Curve) int {
+	u := usedOf(c)
 	all := 0
 	for range misreadLooks {
-		n := markMisreads(c)
+		n := u.markMisreads(c)
 		if all += n; n == 0 {
 			break
 		}
+		u = u.without(c)
 	}
 	return all
 }
 
-func markMisreads(c *Curve) int {
-	stretches := stretchesOf(c)
+// used is the used points of a curve, in order.
+type used struct {
+	t, v []float64
+	at   []int32 // where point k is in the curve; nil: at k + from
+	from int
+}
+
+// usedOf gives the used points of c. Where they are all of it they share its slices.
+func usedOf(c *Curve) used {
 	n := 0
-	for _, idx := range stretches {
-		n += len(idx)
+	for _, m := range c.Marks {
+		if m == Used {
+			n++
+		}
 	}
-	// The usual distance is had from about a thousand points, evenly taken.
-	stride := max(1, n/1000)
-	abs := make([]float64, 0, n/stride+1)
-	for _, idx := range stretches {
-		for k := 0; k < len(idx); k += stride {
-			abs = append(abs, math.Abs(offLine(c, idx, k)))
+	if n == len(c.Marks) {
+		return used{t: c.ElapsedS, v: c.Values}
+	}
+	u := used{make([]float64, 0, n), make([]float64, 0, n), make([]int32, 0, n), 0}
+	for i, m := range c.Marks {
+		if m == Used {
+			u.t, u.v, u.at = append(u.t, c.ElapsedS[i]), append(u.v, c.Values[i]), append(u.at, int32(i))
+		}
+	}
+	return u
+}
+
+// without leaves out what has been marked since.
+func (u used) without(c *Curve) used {
+	if u.at == nil {
+		return usedOf(c)
+	}
+	n := 0
+	for k, i := range u.at {
+		if c.Marks[i] == Used {
+			u.t[n], u.v[n], u.at[n] = u.t[k], u.v[k], i
+			n++
+		}
+	}
+	u.t, u.v, u.at = u.t[:n], u.v[:n], u.at[:n]
+	return u
+}
+
+func (u used) index(k int) int {
+	if u.at == nil {
+		return u.from + k
+	}
+	return int(u.at[k])
+}
+
+func (u used) part(a, b int) used {
+	p := used{t: u.t[a:b], v: u.v[a:b], from: u.from + a}
+	if u.at != nil {
+		p.at = u.at[a:b]
+	}
+	return p
+}
+
+func (u used) markMisreads(c *Curve) int {
+	stretches := u.stretches(max(misreadHoleS, misreadHoleN*usualStep(u.t)), misreadWide)
+	n := 0
+	for _, s := range stretches {
+		n += len(s.t)
+	}
+	// The usual distance is had from a few hundred points, evenly taken.
+	stride := max(1, n/misreadSample)
+	abs := make([]float64, 0, n/stride+len(stretches))
+	for _, s := range stretches {
+		for k := 0; k < len(s.t); k += stride {
+			a := s.windowOf(k)
+			abs = append(abs, math.Abs(s.offLine(a, k, s.slopeAt(a))))
 		}
 	}
 	if len(abs) == 0 {
@@ -64,120 +128,207 @@ func markMisreads(c *Curve) int {
 		return 0
 	}
 	marked := 0
-	for _, idx := range stretches {
-		marked += markStretch(c, idx, scale)
+	for _, s := range stretches {
+		marked += s.mark(c, scale)
 	}
 	return marked
 }
 
-// stretchesOf gives the used points between holes, where there are enough of them to
-// judge by: across a hole nothing is known of neighbours.
-func stretchesOf(c *Curve) [][]int {
-	idx := make([]int, 0, len(c.Marks))
-	for i, m := range c.Marks {
-		if m == Used {
-			idx = append(idx, i)
-		}
-	}
-	if len(idx) < misreadWide {
-		return nil
-	}
-	hole := max(misreadHoleS, misreadHoleN*usualStep(c, idx))
-	var out [][]int
+// stretches gives the points between holes, where there are at least fewest of them:
+// across a hole nothing is known of neighbours.
+func (u used) stretches(holeS float64, fewest int) []used {
+	var out []used
 	from := 0
-	for k := 1; k <= len(idx); k++ {
-		if k < len(idx) && c.ElapsedS[idx[k]]-c.ElapsedS[idx[k-1]] <= hole {
+	for k := 1; k <= len(u.t); k++ {
+		if k < len(u.t) && u.t[k]-u.t[k-1] <= holeS {
 			continue
 		}
-		if k-from >= misreadWide {
-			out = append(out, idx[from:k])
+		if k-from >= fewest {
+			out = append(out, u.part(from, k))
 		}
 		from = k
 	}
 	return out
 }
 
-func markStretch(c *Curve, idx []int, scale float64) int {
-	n := len(idx)
-	far := make([]bool, n)
-	for k := range n {
-		// Where the neighbours lie close together none is far off: most of a curve.
-		lo, hi := math.Inf(1), math.Inf(-1)
-		a := min(max(k-misreadHalf, 0), n-misreadWide)
-		for _, i := range idx[a : a+misreadWide] {
-			lo, hi = min(lo, c.Values[i]), max(hi, c.Values[i])
-		}
-		if hi-lo > misreadScale*scale/2 {
-			far[k] = math.Abs(offLine(c, idx, k)) > misreadScale*scale
-		}
-	}
+// mark marks the clumps of a stretch that stand alone.
+func (u used) mark(c *Curve, scale float64) int {
+	far := u.far(scale)
 	marked := 0
-	for k := 0; k < n; k++ {
-		if !far[k] {
-			continue
+	for i := 0; i < len(far); {
+		j := i + 1
+		for j < len(far) && far[j] == far[j-1]+1 {
+			j++
 		}
-		end := k + 1
-		for end < n && far[end] {
-			end++
-		}
-		if loneClump(c, idx, k, end, scale) {
-			for j := k; j < end; j++ {
-				c.Marks[idx[j]] = Misread
+		if k, end := int(far[i]), int(far[j-1])+1; u.loneClump(k, end, scale) {
+			for ; k < end; k++ {
+				c.Marks[u.index(k)] = Misread
 				marked++
 			}
 		}
-		k = end - 1
+		i = j
 	}
 	return marked
 }
 
-// offLine is the distance of used point k from the line through its neighbours.
-func offLine(c *Curve, idx []int, k int) float64 {
-	var slopes, levels [misreadWide]float64
-	a := min(max(k-misreadHalf, 0), len(idx)-misreadWide)
-	m := 0
-	for j := a; j+2 < a+misreadWide; j++ {
-		// Slopes over two steps: one wild value spoils two of fifteen, one up and one down.
-		dt := c.ElapsedS[idx[j+2]] - c.ElapsedS[idx[j]]
-		slopes[m] = (c.Values[idx[j+2]] - c.Values[idx[j]]) / dt
-		m++
+// far gives the points that stand far off the line through their neighbours. Most are
+// settled by the range of the values around them, most of the rest (on a steep fill) by
+// counting the neighbours whose level is near, which needs no sorting.
+func (u used) far(scale float64) []int32 {
+	var out []int32
+	n := len(u.t)
+	limit := misreadScale * scale
+	var slopes slidingSlopes
+	for from := 0; from < n; from += misreadWide {
+		to := min(from+misreadWide, n)
+		if lo, hi := rangeOf(u.v[u.windowOf(from) : u.windowOf(to-1)+misreadWide]); hi-lo <= limit/2 {
+			continue
+		}
+		for k := from; k < to; k++ {
+			// Where the neighbours lie close together none is far off: most of a curve.
+			a := u.windowOf(k)
+			if lo, hi := rangeOf(u.v[a : a+misreadWide]); hi-lo <= limit/2 {
+				continue
+			}
+			s := slopes.at(u, a)
+			if !u.nearMost(a, k, s, limit) && math.Abs(u.offLine(a, k, s)) > limit {
+				out = append(out, int32(k))
+			}
+		}
 	}
-	s := medianOf(slopes[:m])
-	m = 0
+	return out
+}
+
+func rangeOf(v []float64) (lo, hi float64) {
+	lo, hi = v[0], v[0]
+	for _, x := range v {
+		if x < lo {
+			lo = x
+		} else if x > hi {
+			hi = x
+		}
+	}
+	return lo, hi
+}
+
+// windowOf is where the neighbours of point k begin.
+func (u used) windowOf(k int) int { return min(max(k-misreadHalf, 0), len(u.t)-misreadWide) }
+
+// slope is that from point j over two steps: one wild value spoils two of fifteen, one up
+// and one down.
+func (u used) slope(j int) float64 { return (u.v[j+2] - u.v[j]) / (u.t[j+2] - u.t[j]) }
+
+const slopesWide = misreadWide - 2
+
+// slopeAt is the median slope of the window from a.
+func (u used) slopeAt(a int) float64 {
+	var s slidingSlopes
+	return s.at(u, a)
+}
+
+// slidingSlopes keeps a window's slopes in order while it goes along a stretch.
+type slidingSlopes struct {
+	from   int // the window that it holds, plus 1; 0: none
+	sorted [slopesWide]float64
+}
+
+func (s *slidingSlopes) at(u used, a int) float64 {
+	switch {
+	case s.from == a+1:
+	case s.from == a && a > 0:
+		s.replace(u.slope(a-1), u.slope(a-1+slopesWide))
+	default:
+		for j := range s.sorted {
+			s.sorted[j] = u.slope(a + j)
+		}
+		insertionSort(s.sorted[:])
+	}
+	s.from = a + 1
+	return s.sorted[slopesWide/2]
+}
+
+// replace puts a slope in another's place.
+func (s *slidingSlopes) replace(old, new float64) {
+	k := 0
+	for k < slopesWide-1 && s.sorted[k] != old {
+		k++
+	}
+	for ; k > 0 && s.sorted[k-1] > new; k-- {
+		s.sorted[k] = s.sorted[k-1]
+	}
+	for ; k < slopesWide-1 && s.sorted[k+1] < new; k++ {
+		s.sorted[k] = s.sorted[k+1]
+	}
+	s.sorted[k] = new
+}
+
+// nearMost reports whether so many neighbours' levels lie within limit of point k, from
+// either side, that their median does.
+func (u used) nearMost(a, k int, slope, limit float64) bool {
+	above, below := 0, 0
+	v, t := u.v[k], u.t[k]
+	for j := a; j < a+misreadWide; j++ {
+		off := v - (u.v[j] - slope*(u.t[j]-t))
+		if off <= limit {
+			above++
+		}
+		if off >= -limit {
+			below++
+		}
+	}
+	// The point itself is counted in both.
+	return min(above, below) >= misreadHalf+2
+}
+
+// offLine is the distance of point k from the line through its neighbours, those of the
+// window from a, with their slope.
+func (u used) offLine(a, k int, slope float64) float64 {
+	var levels [misreadWide]float64
+	m := 0
 	for j := a; j < a+misreadWide; j++ {
 		if j == k {
 			continue
 		}
-		levels[m] = c.Values[idx[j]] - s*(c.ElapsedS[idx[j]]-c.ElapsedS[idx[k]])
+		levels[m] = u.v[j] - slope*(u.t[j]-u.t[k])
 		m++
 	}
-	return c.Values[idx[k]] - medianOf(levels[:m])
+	insertionSort(levels[:m])
+	return u.v[k] - (levels[m/2-1]+levels[m/2])/2
+}
+
+// insertionSort is the fastest there is for a dozen values.
+func insertionSort(v []float64) {
+	for i := 1; i < len(v); i++ {
+		x := v[i]
+		j := i
+		for ; j > 0 && v[j-1] > x; j-- {
+			v[j] = v[j-1]
+		}
+		v[j] = x
+	}
 }
 
 // loneClump reports whether the curve after points k to end goes on where it was
 // before them: then they are misreads; otherwise the curve has really moved.
-func loneClump(c *Curve, idx []int, k, end int, scale float64) bool {
+func (u used) loneClump(k, end int, scale float64) bool {
 	if end-k > misreadHalf-1 {
 		return false
 	}
-	before, after := idx[max(0, k-misreadHalf):k], idx[end:min(len(idx), end+misreadHalf)]
+	before, after := u.v[max(0, k-misreadHalf):k], u.v[end:min(len(u.v), end+misreadHalf)]
 	// At an end what comes on the other side is not known: one or two values are
 	// better left out than taken for a step, more stay.
 	if len(before) == 0 || len(after) == 0 {
 		return end-k <= misreadEnd
 	}
-	vals := func(part []int) float64 {
-		v := make([]float64, len(part))
-		for i, j := range part {
-			v[i] = c.Values[j]
-		}
+	var held [misreadHalf]float64
+	medianIn := func(part []float64) float64 {
+		v := held[:copy(held[:], part)]
 		return medianOf(v)
 	}
 	// The clump must stand off both sides by more than the sides stand off each other.
-	a, b := vals(before), vals(after)
+	a, b := medianIn(before), medianIn(after)
 	lo, hi := min(a, b), max(a, b)
-	for _, j := range idx[k:end] {
-		v := c.Values[j]
+	for _, v := range u.v[k:end] {
 		if off := max(lo-v, v-hi); off < misreadScale*scale/2 || off < (hi-lo)/2 {
 			return false
 		}
@@ -185,12 +336,15 @@ func loneClump(c *Curve, idx []int, k, end int, scale float64) bool {
 	return true
 }
 
-// usualStep is the median time between used points, from at most about a thousand.
-func usualStep(c *Curve, idx []int) float64 {
-	stride := max(1, len(idx)/1000)
-	steps := make([]float64, 0, len(idx)/stride+1)
-	for k := 1; k < len(idx); k += stride {
-		steps = append(steps, c.ElapsedS[idx[k]]-c.ElapsedS[idx[k-1]])
+// usualStep is the median time between points, from at most some hundreds.
+func usualStep(t []float64) float64 {
+	if len(t) < 2 {
+		return 0
+	}
+	stride := max(1, len(t)/misreadSample)
+	steps := make([]float64, 0, len(t)/stride+1)
+	for k := 1; k < len(t); k += stride {
+		steps = append(steps, t[k]-t[k-1])
 	}
 	return medianOf(steps)
 }
