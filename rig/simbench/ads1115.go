@@ -44,7 +44,7 @@ const (
 
 	adsNoiseV   = 60e-6
 	adsUsualV   = 4.096 // full scale
-	adsUsualSPS = 128
+	adsUsualSPS = 118   // conversions a second: 128, less what a driver takes to find them ready
 )
 
 var (

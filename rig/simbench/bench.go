@@ -41,6 +41,7 @@ type Bench struct {
 	o Options
 	w World
 
+	clock float64 // true seconds in a second of the board's
 	buses []*i2cBus
 
 	now  atomic.Int64 // ns; the newest moment at which a line was woken
@@ -99,6 +100,7 @@ func New(o Options) (*Bench, error) {
 		return nil, fmt.Errorf("simulated bench: %w", err)
 	}
 	b := &Bench{o: o, w: w, wall: time.Now()}
+	b.clock = 1 + w.TimeBasePPM*1e-6*(2*b.rand("time base").Float64()-1)
 	b.runs = []*run{b.stillRun()}
 	shared := map[int]*timeline{}
 	for i := range o.Channels {

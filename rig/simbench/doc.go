@@ -40,6 +40,6 @@
 // pressure, clearance and viscosity, and [Faults] for what may go wrong, each with its
 // size and where that comes from. The chips keep to their data sheets at the level of
 // pins and bus. A conversion is taken at its end, save for World.Orders, over which it
-// averages. Left out: air buoyancy, evaporation, a hose that leaves its tube when the
+// averages. Left out: evaporation, a hose that leaves its tube when the
 // vent is blocked, a tube that overflows into its neighbour.
 package simbench

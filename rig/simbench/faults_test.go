@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"brimline/rig"
+	"brimline/rig/ads1115"
 	"brimline/rig/hx711"
 	"brimline/rig/simbench"
 )
@@ -262,7 +263,7 @@ func TestFaultSignatures(t *testing.T) {
 	})
 	t.Run("thermal-drift", func(t *testing.T) {
 		// OIML R 60, class C3, 1 kg: 0.07 g per 5 degC. Two lags of 4 min.
-		b, r, curve := faulty(t, fault(simbench.ThermalDrift, 0.5))
+		b, r, curve := faulty(t, fault(simbench.ThermalDrift, 5./30))
 		follows(t, curve, func(u float64) float64 {
 			x := max(0, u-20) / 240
 			return quietGS*flowed(u) + 0.07*(1-(1+x)*math.Exp(-x))
@@ -276,10 +277,10 @@ func TestFaultSignatures(t *testing.T) {
 		}
 	})
 	t.Run("creep", func(t *testing.T) {
-		// load L = q t gives q (t - tau (1 - exp(-t/tau))) through a lag; after the flow it nears the load.
+		// A cheap cell, 0.1 %. load L = q t gives q (t - tau (1 - exp(-t/tau))) through a lag; after the flow it nears the load.
 		const tau = 600
 		c := 0.001 / -math.Expm1(-3)
-		_, _, curve := faulty(t, fault(simbench.Creep, 1))
+		_, _, curve := faulty(t, fault(simbench.Creep, 0.1))
 		follows(t, curve, func(u float64) float64 {
 			v := flowed(u)
 			x := v + tau*math.Expm1(-v/tau)
@@ -289,7 +290,7 @@ func TestFaultSignatures(t *testing.T) {
 		w := quiet()
 		w.RatesMLPerMin = []float64{1000}
 		b := newBench(t, simbench.Options{Channels: 1, World: w})
-		r := start(t, b, simbench.RunPlan{Flow: 600 * time.Millisecond, Faults: []simbench.PlannedFault{{Kind: simbench.Creep, Severity: 1}}})
+		r := start(t, b, simbench.RunPlan{Flow: 600 * time.Millisecond, Faults: []simbench.PlannedFault{{Kind: simbench.Creep, Severity: 0.1}}})
 		if x := truth(t, b, 0, r.FlowStart, r.FlowStart+30*time.Minute); math.Abs(x.ArtefactG/x.MassG-0.001) > 1e-6 {
 			t.Errorf("in 30 min %.4g of the load creeps, want 0.001", x.ArtefactG/x.MassG)
 		}
@@ -475,6 +476,120 @@ func TestWiringFaultsThroughTheDriver(t *testing.T) {
 			t.Errorf("40 s at the end of the range: %v", by[0])
 		}
 	})
+}
+
+// Record has misreads as a driver has them: no counts, as many as through the pins, and
+// four conversions that settle after each.
+func TestRecordSpoilsReads(t *testing.T) {
+	b := newBench(t, simbench.Options{Seed: 3, Channels: 2, World: quiet()})
+	start(t, b, simbench.RunPlan{Flow: 1000 * time.Second, Faults: []simbench.PlannedFault{{Kind: simbench.Misreads, Severity: 1}}})
+	var k keep
+	if err := b.Record(&k, 1000*time.Second); err != nil {
+		t.Fatal(err)
+	}
+	var reads, bad [2]int
+	settling := 0
+	for _, s := range k.samples {
+		reads[s.Channel]++
+		if s.Elapsed > time.Second && s.Channel == 0 && s.Quality != rig.Misread {
+			if want := settling > 0; want != (s.Quality == rig.Settling) {
+				t.Fatalf("%v: %v, %d conversions yet to settle", s.Elapsed, s.Quality, settling)
+			}
+			settling--
+		}
+		if s.Quality == rig.Misread {
+			bad[s.Channel]++
+			settling = 4
+			if s.Counts != 0 {
+				t.Fatalf("%v: a misread of %d counts", s.Elapsed, s.Counts)
+			}
+		}
+	}
+	// 500 of 84,000: the share is found within four standard errors, 18 %.
+	if share := float64(bad[0]) / float64(reads[0]); math.Abs(share-0.006) > 0.18*0.006 || bad[1] > 0 {
+		t.Errorf("%d and %d misreads of %v reads, want 0.6 %% on channel 0", bad[0], bad[1], reads)
+	}
+}
+
+// Single channels are recorded with the samples that they have among all, whatever fault
+// is on another.
+func TestRecordOnly(t *testing.T) {
+	record := func(faults []simbench.PlannedFault, only ...int) (by [3][]rig.Sample) {
+		b := newBench(t, simbench.Options{Seed: 8, Channels: 3})
+		start(t, b, simbench.RunPlan{Flow: 20 * time.Second, Faults: faults})
+		var k keep
+		if err := b.Record(&k, 25*time.Second, only...); err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range k.samples {
+			by[s.Channel] = append(by[s.Channel], s)
+		}
+		return by
+	}
+	all := record(nil)
+	some := record([]simbench.PlannedFault{{Kind: simbench.Knock, Channel: 1, Severity: 1}}, 0, 2)
+	if !slices.Equal(all[0], some[0]) || !slices.Equal(all[2], some[2]) || some[1] != nil || len(all[0]) < 1000 {
+		t.Errorf("channels 0 and 2 alone: %d, %d and %d samples, want those of all: %d, %d, %d", len(some[0]), len(some[1]), len(some[2]), len(all[0]), len(all[1]), len(all[2]))
+	}
+	b := newBench(t, simbench.Options{Channels: 2})
+	if err := b.Record(&count{}, time.Second, 2); err == nil || !strings.Contains(err.Error(), "channel 2") {
+		t.Errorf("a channel that is not there: %v", err)
+	}
+}
+
+// Record reads level senders as their driver does: the same pace, millionths of the supply
+// within its noise, foam and all.
+func TestRecordReadsLevels(t *testing.T) {
+	const until = 100 * time.Second
+	make := func(supply int) (*simbench.Bench, simbench.Run) {
+		w := quiet()
+		w.AirGPerML = 0.0012 // which a level does not feel
+		b := newBench(t, simbench.Options{Seed: 3, Channels: 2, World: w})
+		if err := b.ADS1115(simbench.I2CPlace{Addr: 0x48}, simbench.ADS1115Inputs{Channels: [4]int{0, 1, -1, -1}, Supply: supply}); err != nil {
+			t.Fatal(err)
+		}
+		return b, start(t, b, simbench.RunPlan{Still: 10 * time.Second, Flow: 60 * time.Second, Faults: []simbench.PlannedFault{{Kind: simbench.Foam, Severity: 1}}})
+	}
+	for _, supply := range []int{3, -1} {
+		o := ads1115.Options{Inputs: []ads1115.Input{{Plus: 0}, {Plus: 1}}}
+		if supply >= 0 {
+			o.Reference = &ads1115.Input{Plus: supply}
+		}
+		b, _ := make(supply)
+		s, err := ads1115.New(b.I2C(0), b.Clock(0), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		driven := len(acquire(t, b, []rig.Sensor{b.Sensor(0, s)}, until))
+		b, r := make(supply)
+		var k keep
+		if err := b.Record(&k, until); err != nil {
+			t.Fatal(err)
+		}
+		if n := len(k.samples); math.Abs(float64(n)/float64(driven)-1) > 0.05 {
+			t.Errorf("supply on %d: %d samples, through the driver %d", supply, n, driven)
+		}
+		var off []float64
+		for _, x := range k.samples {
+			if x.Elapsed > r.Start && x.Quality == rig.Good {
+				tr := truth(t, b, x.Channel, r.Start, x.Elapsed)
+				shown := (float64(x.Counts) - tr.ZeroCounts) / (tr.CountsPerGram * tr.DensityGPerML)
+				off = append(off, shown-tr.LevelML)
+			}
+		}
+		// 60 uV and a code of 125 uV are 0.0026 mL for a supply of 3.3 V, and the supply's
+		// own noise comes in; without a reference it wanders by 0.4 % of 10 to 40 mL and the rest.
+		most := 0.006
+		if supply < 0 {
+			most = 0.2
+		}
+		if got := sd(off); got > most || got < 0.002 {
+			t.Errorf("supply on %d: %.4f mL about the truth, want 0.002 to %.3f", supply, got, most)
+		}
+		if got := values(off).of(); supply >= 0 && math.Abs(got) > 0.003 {
+			t.Errorf("%.4f mL off the truth on average", got)
+		}
+	}
 }
 
 // What holds for every kind: severity 0 is none; the same seed gives the same samples;

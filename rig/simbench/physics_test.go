@@ -325,3 +325,134 @@ func TestEngineRefusals(t *testing.T) {
 		t.Errorf("order -1: %v", err)
 	}
 }
+
+// testdata/buoyancy.csv: OIML D 28, masses of 8 g/mL; mass over what a scale set with them shows.
+func TestBuoyancy(t *testing.T) {
+	for _, row := range table(t, "buoyancy.csv") {
+		w := quiet()
+		w.AirGPerML, w.DensityGPerML = number(t, row["rho_air_kg_m3"])/1000, number(t, row["liquid_rho_kg_m3"])/1000
+		b := newBench(t, simbench.Options{Channels: 1, World: w})
+		r := start(t, b, simbench.RunPlan{Flow: 4 * time.Minute, LeftInML: []float64{0}})
+		var k keep
+		if err := b.Record(&k, r.FlowEnd+time.Second); err != nil {
+			t.Fatal(err)
+		}
+		last := k.samples[len(k.samples)-1]
+		x := truth(t, b, 0, r.FlowStart, last.Elapsed)
+		if want := 48 * w.DensityGPerML; math.Abs(x.MassG-want) > 1e-9 {
+			t.Errorf("%.4f g in the tube, want %.4f", x.MassG, want)
+		}
+		if got, want := x.MassG/(x.MassG+x.AirG), number(t, row["buoyancy_factor"]); math.Abs(got-want) > 1e-8 {
+			t.Errorf("%v: a factor of %.9f, want %.9f", row, got, want)
+		}
+		if shown := float64(last.Counts) / 2000; math.Abs(x.MassG+x.AirG-shown) > 0.3e-3 {
+			t.Errorf("truth %+v does not account for %.5f g", x, shown)
+		}
+	}
+}
+
+// The zero's drift, the hose's pull and the board's clock stay within what the world says,
+// differ from run to run, and the truth accounts for them.
+func TestUnrest(t *testing.T) {
+	w := quiet()
+	w.DriftGPerH, w.PullChangeG, w.TimeBasePPM = 0.5, 0.05, 50
+	var drifts, pulls, halves, ppm []float64
+	for seed := range uint64(200) {
+		b := newBench(t, simbench.Options{Seed: seed, Channels: 1, World: w})
+		r := start(t, b, simbench.RunPlan{Still: 10 * time.Second, Flow: 3 * time.Minute, LeftInML: []float64{0}})
+		x := truth(t, b, 0, r.FlowStart, r.FlowEnd)
+		drifts = append(drifts, x.DriftG/(190./3600))
+		pulls = append(pulls, x.PullG)
+		halves = append(halves, truth(t, b, 0, r.FlowStart, r.FlowStart+90*time.Second).PullG/x.PullG)
+		// 12 mL/min of the truth; the board's minute is longer or shorter.
+		if math.Abs(x.RateMLPerMin-12) > 1e-9 {
+			t.Fatalf("seed %d: true rate %.9f mL/min, want 12", seed, x.RateMLPerMin)
+		}
+		ppm = append(ppm, (x.VolumeML/36-1)*1e6)
+		if seed > 0 {
+			continue
+		}
+		var k keep
+		if err := b.Record(&k, r.FlowEnd+time.Minute); err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range k.samples {
+			if s.Quality != rig.Good || s.Elapsed == 0 {
+				continue
+			}
+			x := truth(t, b, 0, 0, s.Elapsed)
+			if g := float64(s.Counts) / 2000; math.Abs(g-x.MassG-x.PullG-x.DriftG) > 0.3e-3 {
+				t.Fatalf("%v: %.5f g, the truth accounts for %.5f", s.Elapsed, g, x.MassG+x.PullG+x.DriftG)
+			}
+		}
+	}
+	for _, c := range []struct {
+		name  string
+		x     []float64
+		limit float64
+	}{{"drift, g/h", drifts, 0.5}, {"change of pull, g", pulls, 0.05}, {"clock, ppm", ppm, 50}} {
+		// A rectangular distribution has a standard deviation of its half width over sqrt(3);
+		// over 200 it is found within a tenth.
+		limit := c.limit
+		if c.name == "change of pull, g" { // one that relaxes has gone 95 % of its way after three minutes
+			limit *= 0.975
+		}
+		if got, want := sd(c.x), limit/math.Sqrt(3); math.Abs(got-want) > 0.1*want {
+			t.Errorf("%s: standard deviation %.4g, want %.4g", c.name, got, want)
+		}
+		for _, x := range c.x {
+			if math.Abs(x) > c.limit*(1+1e-6) {
+				t.Errorf("%s: %g is beyond %g", c.name, x, c.limit)
+			}
+		}
+	}
+	even := 0
+	for _, h := range halves {
+		if math.Abs(h-0.5) < 1e-9 {
+			even++
+		} else if want := -math.Expm1(-1.5) / -math.Expm1(-3); math.Abs(h-want) > 1e-9 {
+			t.Errorf("after half the flow %.4f of the change: want a half or %.4f", h, want)
+		}
+	}
+	if even < 70 || even > 130 {
+		t.Errorf("%d of 200 hoses pull evenly more, want about half", even)
+	}
+}
+
+// A step of the idle's speed moves all channels at once: by itself, or an Engine's spill.
+func TestIdleStep(t *testing.T) {
+	step := simbench.IdleStep{At: 70 * time.Second, Speed: 0.1}
+	plan := simbench.RunPlan{Still: 10 * time.Second, Flow: 2 * time.Minute, IdleStep: step}
+	for _, engine := range []bool{false, true} {
+		w := quiet()
+		e := simbench.DefaultEngine()
+		e.RailSD, e.RPMSD, e.ColdC = 0, 0, e.WarmC
+		if engine {
+			w.Engine, w.RatesMLPerMin = &e, nil
+		}
+		b := newBench(t, simbench.Options{Channels: 2, World: w})
+		r := start(t, b, plan)
+		at := r.Start + step.At
+		for ch := range 2 {
+			before, after := truth(t, b, ch, r.FlowStart, at), truth(t, b, ch, at+time.Second, r.FlowEnd)
+			want := 1.1
+			if engine {
+				p := e.Return(ch+1, e.WarmC)
+				want = 1 + 0.1*p.SpillMLPerMin/p.MLPerMin()
+			}
+			if got := after.RateMLPerMin / before.RateMLPerMin; math.Abs(got-want) > 1e-9 {
+				t.Errorf("engine %v, channel %d: the rate goes to %.6f of itself, want %.6f", engine, ch, got, want)
+			}
+			if math.Abs(after.VolumeML-after.RateMLPerMin*(r.FlowEnd-at-time.Second).Minutes()) > 1e-9 {
+				t.Errorf("engine %v, channel %d: %.6f mL came at %.6f mL/min", engine, ch, after.VolumeML, after.RateMLPerMin)
+			}
+		}
+	}
+	b := newBench(t, simbench.Options{Channels: 2, World: quiet()})
+	for _, bad := range []simbench.IdleStep{{Speed: 0.6}, {Speed: math.NaN()}, {At: -1, Speed: 0.1}} {
+		plan.IdleStep = bad
+		if err := second(b.StartRun(plan)); err == nil || !strings.Contains(err.Error(), "idle step") {
+			t.Errorf("%+v: %v, want an error that names the idle step", bad, err)
+		}
+	}
+}

@@ -17,7 +17,7 @@ const settlingNs = int64(500 * time.Millisecond)
 // thousands of runs. The model is the same; the noise is not the one that a driver
 // would have met. A stall of the reader spoils every second read that it falls into, as a
 // driver would have told: no counts, and the four conversions after it settle. A channel with
-// an ADS1115 gives what a driver would have made of its level, at 128 conversions a second
+// an ADS1115 gives what a driver would have made of its level, at the usual 128 conversions a second
 // for the chip. It is an error while a line is being read. A channel that is unplugged or
 // powered down gives nothing.
 //

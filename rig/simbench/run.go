@@ -20,6 +20,13 @@ type RunPlan struct {
 	Blocked   []int          // channels that no flow reaches
 	LeftInML  []float64      // what was not emptied out of each channel's tube; nil: a film
 	Faults    []PlannedFault // see Faults; at most one of a kind on a channel
+	IdleStep  IdleStep       // of the engine, all channels alike
+}
+
+// IdleStep is a change of the engine's speed at one moment, as when a load is switched on.
+type IdleStep struct {
+	At    time.Duration // after the run's beginning; the speed has changed a quarter of a second later
+	Speed float64       // relative, -0.5 to 0.5. An Engine's spill goes with it; without an Engine all of the flow
 }
 
 // Run is when a run begins and when its flow starts and ends, elapsed.
@@ -47,7 +54,9 @@ type Truth struct {
 	DensityGPerML      float64
 	CountsPerGram      float64
 	ZeroCounts         float64       // with nothing on the cell, at power-on, without the random walk
-	PullG              float64       // of the hose
+	PullG              float64       // of the hose, at the window's end
+	DriftG             float64       // of the cell's zero since the run's beginning, at the window's end
+	AirG               float64       // that the air bears of MassG: less than 0
 	Period             time.Duration // of the channel's conversions
 	Faults             []FaultTruth  // of the run on this channel, as the fuel meets them
 }
@@ -64,6 +73,7 @@ type run struct {
 	pulse, pulseRadS float64
 	points           int // of a series along the flow, huntStepS apart
 	densityGPerML    float64
+	airPart          float64 // of the fuel's mass that the air bears, as a cell set with masses shows it
 	tubeML           float64
 	filmML           []float64
 }
@@ -71,12 +81,15 @@ type run struct {
 type runChannel struct {
 	injector int
 	leftML   float64
-	pullG    float64
-	rateMLS  float64 // R of the model, mL/s
+	pullG    float64 // at the run's beginning
+	pullMore float64 // g that the flow's warmth adds to it
+	pullTauS float64 // its time constant; 0: evenly over the flow
+	driftGS  float64 // g/s
+	rateMLS  float64 // R of the model, mL for a second of the board's clock
 	phase    float64
 	sinPhase float64
-	moving   series   // hunting, and an Engine's warm-up
-	warming  series   // an Engine's warm-up alone
+	moving   series   // hunting, and what lasts
+	lasting  series   // an Engine's warm-up, and a step of its speed
 	from, to int64    // ns, of its flow
 	skipped  float64  // mL that the model has before from
 	leakMLS  float64  // after to
@@ -107,7 +120,7 @@ func (s *series) integral(u float64) float64 {
 
 // stillRun is what there is before the first run: emptied tubes, nothing flows.
 func (b *Bench) stillRun() *run {
-	return &run{channels: make([]runChannel, b.o.Channels), filmML: make([]float64, b.o.Channels), densityGPerML: b.w.DensityGPerML, tubeML: b.w.TubeML}
+	return &run{channels: make([]runChannel, b.o.Channels), filmML: make([]float64, b.o.Channels), densityGPerML: b.w.DensityGPerML, airPart: b.w.airPart(), tubeML: b.w.TubeML}
 }
 
 // StartRun empties the tubes, save for what the plan leaves in them, and begins a run
@@ -165,6 +178,7 @@ func (b *Bench) begin(p RunPlan, start int64, loop *LoopPlan) (*run, error) {
 		pulse:     w.Pulsation, pulseRadS: 2 * math.Pi * w.PulsationHz,
 		points:        int(p.Flow.Seconds()/huntStepS) + 2,
 		densityGPerML: w.DensityGPerML,
+		airPart:       w.airPart(),
 		tubeML:        w.TubeML,
 		outlets:       b.runs[len(b.runs)-1].outlets,
 	}
@@ -177,6 +191,14 @@ func (b *Bench) begin(p RunPlan, start int64, loop *LoopPlan) (*run, error) {
 	number := b.starts
 	idle := idle{number: number, factor: 1 + w.RunSD*bounded(b.rand("run", number)),
 		shared: b.hunting(r.points, w.SharedHuntingSD, "shared hunting", number)}
+	if p.IdleStep.Speed != 0 {
+		idle.step = make([]float64, r.points)
+		for k := range idle.step {
+			if p.Still+time.Duration(float64(k)*huntStepS*1e9) > p.IdleStep.At {
+				idle.step[k] = p.IdleStep.Speed
+			}
+		}
+	}
 	if e := w.Engine; e != nil {
 		idle.rail, idle.speed = b.hunting(r.points, e.RailSD, "rail", number), b.hunting(r.points, e.RPMSD, "speed", number)
 		idle.thinning = e.thinning(r.points, (e.WarmC-e.ColdC)*cold, w.WarmUp)
@@ -191,6 +213,7 @@ func (b *Bench) begin(p RunPlan, start int64, loop *LoopPlan) (*run, error) {
 		hang := b.rand("hanging", uint64(int64(p.Hanging)), uint64(ch))
 		hangFactor := 1 + w.HangingSD*bounded(hang)
 		c.pullG = w.PullG * bounded(hang)
+		r.unrest(b, &c, number, ch)
 		if injector > 0 && !slices.Contains(p.Blocked, ch) {
 			b.feed(&c, &idle, hangFactor, p.Treated)
 		}
@@ -235,6 +258,9 @@ func (b *Bench) checkPlan(p *RunPlan) (positions []int, err error) {
 			return nil, fmt.Errorf("%g mL left in the tube of channel %d: use 0 to %g", v, ch, b.w.TubeML)
 		}
 	}
+	if p.IdleStep.At < 0 || !(math.Abs(p.IdleStep.Speed) <= 0.5) {
+		return nil, fmt.Errorf("idle step of %g at %v: use -0.5 to 0.5, at 0 or later", p.IdleStep.Speed, p.IdleStep.At)
+	}
 	for _, ch := range p.Blocked {
 		if ch < 0 || ch >= n {
 			return nil, fmt.Errorf("channel %d blocked: the bench has 0 to %d", ch, n-1)
@@ -249,13 +275,44 @@ type idle struct {
 	number                        uint64 // of the run
 	factor                        float64
 	shared, rail, speed, thinning []float64
+	step                          []float64 // of the speed; nil: none
+}
+
+// unrest draws what a cell's zero and a hose's pull do in a run.
+func (r *run) unrest(b *Bench, c *runChannel, number uint64, ch int) {
+	rng := b.rand("unrest", number, uint64(ch))
+	c.driftGS = b.w.DriftGPerH / 3600 * (2*rng.Float64() - 1)
+	c.pullMore = b.w.PullChangeG * (2*rng.Float64() - 1)
+	if rng.IntN(2) == 0 {
+		c.pullTauS = pullTauS
+	}
+}
+
+// pullTauS is how long a hose takes that relaxes as it warms; assumed.
+const pullTauS = 60.0
+
+// pull returns the hose's force at t, g.
+func (r *run) pull(c *runChannel, t int64) float64 {
+	if c.pullMore == 0 || t <= r.flowStart {
+		return c.pullG
+	}
+	u := float64(t-r.flowStart) / 1e9
+	if c.pullTauS > 0 {
+		return c.pullG - c.pullMore*math.Expm1(-u/c.pullTauS)
+	}
+	return c.pullG + c.pullMore*min(1, u/max(float64(r.flowEnd-r.flowStart)/1e9, 1e-9))
+}
+
+// drift returns how far the cell's zero has gone since the run's beginning at t, g.
+func (r *run) drift(c *runChannel, t int64) float64 {
+	return c.driftGS * float64(max(0, t-r.start)) / 1e9
 }
 
 // feed lets the channel's injector flow into it.
 func (b *Bench) feed(c *runChannel, idle *idle, hangFactor float64, treated bool) {
 	w, inj := &b.w, uint64(c.injector)
 	c.rateMLS = w.RatesMLPerMin[c.injector-1] / 60 * idle.factor * hangFactor *
-		(1 + w.ResidualSD*bounded(b.rand("residual", idle.number, inj)))
+		(1 + w.ResidualSD*bounded(b.rand("residual", idle.number, inj))) / b.clock
 	if treated {
 		c.rateMLS *= 1 + b.response(c.injector)
 	}
@@ -265,15 +322,31 @@ func (b *Bench) feed(c *runChannel, idle *idle, hangFactor float64, treated bool
 	for k := range moving {
 		moving[k] += idle.shared[k]
 	}
+	var lasting []float64
+	toSpeed := 1.0
 	if e := w.Engine; e != nil {
 		share := e.guideShare(c.injector)
-		toRail, toSpeed := e.sensitivity(c.injector)
-		warming := make([]float64, len(moving))
+		var toRail float64
+		toRail, toSpeed = e.sensitivity(c.injector)
+		lasting = make([]float64, len(moving))
 		for k := range moving {
-			warming[k] = share * idle.thinning[k]
-			moving[k] += warming[k] + toRail*idle.rail[k] + toSpeed*idle.speed[k]
+			lasting[k] = share * idle.thinning[k]
+			moving[k] += toRail*idle.rail[k] + toSpeed*idle.speed[k]
 		}
-		c.warming = newSeries(warming)
+	}
+	if idle.step != nil {
+		if lasting == nil {
+			lasting = make([]float64, len(moving))
+		}
+		for k := range lasting {
+			lasting[k] += toSpeed * idle.step[k]
+		}
+	}
+	if lasting != nil {
+		for k := range moving {
+			moving[k] += lasting[k]
+		}
+		c.lasting = newSeries(lasting)
 	}
 	c.moving = newSeries(moving)
 }
@@ -325,7 +398,7 @@ func (b *Bench) nextRound(r *run) *run {
 // underlying returns the integral of the model without hunting and pulsation, mL,
 // over the flow's first u seconds.
 func (r *run) underlying(c *runChannel, u float64) float64 {
-	return c.rateMLS * (u + r.warm*r.warmTau*math.Expm1(-u/r.warmTau) + c.warming.integral(u))
+	return c.rateMLS * (u + r.warm*r.warmTau*math.Expm1(-u/r.warmTau) + c.lasting.integral(u))
 }
 
 // integral returns the integral of the whole model, mL, from the engine's flow's start
@@ -390,7 +463,7 @@ func (r *run) tube(ch int, v float64, t int64) (mL float64) {
 func (r *run) grams(ch int, t int64) float64 {
 	c := &r.channels[ch]
 	v := r.delivered(ch, t)
-	g := r.tube(ch, v, t)*r.densityGPerML + c.pullG
+	g := r.tube(ch, v, t)*r.densityGPerML*(1-r.airPart) + r.pull(c, t) + r.drift(c, t)
 	if c.fx != nil {
 		g += c.fx.artefactG(r, v, t)
 	}
@@ -455,7 +528,7 @@ func (b *Bench) Truth(ch int, from, to time.Duration) (Truth, error) {
 	end := r.tube(ch, r.delivered(ch, int64(to)), int64(to)) * r.densityGPerML
 	x := Truth{
 		Injector:      c.injector,
-		RateMLPerMin:  (steady(to) - steady(from)) / (to - from).Minutes(),
+		RateMLPerMin:  (steady(to) - steady(from)) / (to - from).Minutes() * b.clock,
 		VolumeML:      came,
 		LostML:        r.sent(c, int64(to)) - r.sent(c, int64(from)) - came,
 		MassG:         end,
@@ -465,7 +538,9 @@ func (b *Bench) Truth(ch int, from, to time.Duration) (Truth, error) {
 		DensityGPerML: r.densityGPerML,
 		CountsPerGram: l.chip.cell.span,
 		ZeroCounts:    l.chip.cell.zero,
-		PullG:         c.pullG,
+		PullG:         r.pull(c, int64(to)),
+		DriftG:        r.drift(c, int64(to)),
+		AirG:          -r.airPart * end,
 		Period:        time.Duration(l.chip.period),
 	}
 	if c.fx != nil {

@@ -18,7 +18,12 @@ import (
 // The volume in a tube is the exact integral of this; hunting is a stationary AR(1)
 // series with straight lines between its points. A cell's reading is
 //
-//	counts = zero + span (grams + pull) + walk + transient + shaking + white
+//	counts = zero + span (grams (1 - air) + pull + drift) + walk + transient + shaking + white
+//
+// where air is what the air bears of fuel more than of the masses that set the scale:
+// 1 - (1 - a/fuel)/(1 - a/8 g/mL), a the air's density (OIML D 28). The board's clock is
+// wrong by up to TimeBasePPM: what flows in a minute of the truth flows in a little more
+// or less of its time.
 //
 // Zero means zero: change what DefaultWorld returns.
 //
@@ -52,6 +57,7 @@ type World struct {
 	TubeML        float64 // what is in a tube stays at this when it runs over
 	FilmML        float64 // left in an emptied tube, on average (exponentially distributed)
 	PullG         float64 // standard deviation of a hose's pull, new in each hanging
+	PullChangeG   float64 // by which it changes in a run at most, either way: evenly over the flow, or as it warms
 
 	// The cells.
 	CountsPerGram        float64 // on average
@@ -64,6 +70,9 @@ type World struct {
 	PowerOn              time.Duration
 	ShakingCounts        float64 // amplitude at PulsationHz while the flow lasts
 	Orders               []Order // what else shakes at multiples of the crank's speed, twice PulsationHz
+	DriftGPerH           float64 // of a cell's zero at most, either way, new in each run
+	AirGPerML            float64 // density of the air around the fuel and the masses; 0: they hang in a vacuum
+	TimeBasePPM          float64 // how far the board's clock is off at most, either way
 	LargestMassErrorMPEs float64 // a reference mass's error is uniform within this many M1 tolerances
 }
 
@@ -140,10 +149,11 @@ func (w *World) resolve() error {
 		{"WarmUpStart", w.WarmUpStart, -0.5, 0.5}, {"WarmUp", w.WarmUp.Seconds(), 1, 1e6}, {"Afternoon", w.Afternoon.Seconds(), 1, 1e9},
 		{"SharedHuntingSD", w.SharedHuntingSD, 0, 0.2}, {"OwnHuntingSD", w.OwnHuntingSD, 0, 0.2}, {"Hunting", w.Hunting.Seconds(), 0.1, 1e4},
 		{"PulsationHz", w.PulsationHz, 0.1, 1000}, {"Pulsation", w.Pulsation, 0, 1},
-		{"DensityGPerML", w.DensityGPerML, 0.1, 20}, {"TubeML", w.TubeML, 1, 1e4}, {"FilmML", w.FilmML, 0, 10}, {"PullG", w.PullG, 0, 10},
+		{"DensityGPerML", w.DensityGPerML, 0.1, 20}, {"TubeML", w.TubeML, 1, 1e4}, {"FilmML", w.FilmML, 0, 10}, {"PullG", w.PullG, 0, 10}, {"PullChangeG", w.PullChangeG, 0, 10},
 		{"CountsPerGram", w.CountsPerGram, 1, 1e6}, {"CountsPerGramSD", w.CountsPerGramSD, 0, 0.2}, {"ZeroCountsSD", w.ZeroCountsSD, 0, 1e6},
 		{"WhiteCounts", w.WhiteCounts, 0, 1e6}, {"WhiteCounts10", w.WhiteCounts10, 0, 1e6}, {"WalkCountsPerSqrtS", w.WalkCountsPerSqrtS, 0, 1e5},
 		{"PowerOnCounts", w.PowerOnCounts, -1e6, 1e6}, {"PowerOn", w.PowerOn.Seconds(), 0.001, 1e4}, {"ShakingCounts", w.ShakingCounts, 0, 1e6},
+		{"DriftGPerH", w.DriftGPerH, 0, 100}, {"AirGPerML", w.AirGPerML, 0, 0.01}, {"TimeBasePPM", w.TimeBasePPM, 0, 1000},
 		{"LargestMassErrorMPEs", w.LargestMassErrorMPEs, 0, 10},
 	} {
 		if err := x.check(); err != nil {
@@ -151,6 +161,13 @@ func (w *World) resolve() error {
 		}
 	}
 	return nil
+}
+
+// airPart is the part of the fuel's mass that a scale set with reference masses does not
+// show.
+func (w *World) airPart() float64 {
+	const massGPerML = 8
+	return 1 - (1-w.AirGPerML/w.DensityGPerML)/(1-w.AirGPerML/massGPerML)
 }
 
 // cell is one load cell with what stands on it.
