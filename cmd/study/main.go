@@ -25,6 +25,8 @@ const help = `study measures rates, intervals and flags on simulated fills whose
   study [options] PART...
 
 Parts:
+  coverage   fills of known truth from a plain model of noise: how often the 95 %
+             interval holds, and the standard error over the Cramer-Rao bound
   flags      each fault of the simulated bench in N runs, and sound runs: what is said
              of the faulty channel, what is wrongly said of the others
 
@@ -75,7 +77,7 @@ func run(args []string, out, errs io.Writer) int {
 	}
 	parts := fs.Args()
 	if len(parts) == 0 {
-		parts = []string{"flags"}
+		parts = []string{"coverage", "flags"}
 	}
 	var missed []string
 	for _, part := range parts {
@@ -84,6 +86,8 @@ func run(args []string, out, errs io.Writer) int {
 		switch part {
 		case "flags":
 			m, err = o.flags(out)
+		case "coverage":
+			m, err = o.cover(out)
 		default:
 			fmt.Fprintf(errs, "study: there is no part %q: see --help\n", part)
 			return 2
@@ -123,7 +127,7 @@ func (o *settings) check() error {
 
 // flags is the part of that name.
 func (o settings) flags(out io.Writer) (missed []string, err error) {
-	list, sound, err := chosen(plants(o.severity), o.only)
+	list, sound, err := chosen(plants(o.severity), o.names())
 	if err != nil {
 		return nil, err
 	}
@@ -144,27 +148,63 @@ func (o settings) flags(out io.Writer) (missed []string, err error) {
 	return missed, err
 }
 
+// cover is the part coverage.
+func (o settings) cover(out io.Writer) (missed []string, err error) {
+	list, err := chosenScenarios(o.names())
+	if err != nil {
+		return nil, err
+	}
+	all, err := o.coverage(list)
+	if err != nil {
+		return nil, err
+	}
+	var table bytes.Buffer
+	missed = writeCoverage(&table, o, all, 0)
+	_, err = out.Write(table.Bytes())
+	return missed, err
+}
+
+// names is what -only asks for; nil for everything.
+func (o settings) names() []string {
+	if o.only == "" {
+		return nil
+	}
+	return strings.Split(o.only, ",")
+}
+
 // chosen is the plants of the names, and whether sound runs belong to them.
-func chosen(all []plant, names string) (list []plant, sound bool, err error) {
-	if names == "" {
+func chosen(all []plant, names []string) (list []plant, sound bool, err error) {
+	if len(names) == 0 {
 		return all, true, nil
 	}
-	for name := range strings.SplitSeq(names, ",") {
-		if name == "sound" {
-			sound = true
-			continue
+	if i := slices.Index(names, "sound"); i >= 0 {
+		sound = true
+		if names = slices.Delete(slices.Clone(names), i, i+1); len(names) == 0 {
+			return nil, true, nil
 		}
-		i := slices.IndexFunc(all, func(p plant) bool { return p.name == name })
+	}
+	list, err = pick(all, names, func(p plant) string { return p.name })
+	return list, sound, err
+}
+
+// pick is those of all that are named, in the order of the names; all where none is.
+func pick[T any](all []T, names []string, name func(T) string) ([]T, error) {
+	if len(names) == 0 {
+		return all, nil
+	}
+	var out []T
+	for _, n := range names {
+		i := slices.IndexFunc(all, func(x T) bool { return name(x) == n })
 		if i < 0 {
 			var known []string
-			for _, p := range all {
-				known = append(known, p.name)
+			for _, x := range all {
+				known = append(known, name(x))
 			}
-			return nil, false, fmt.Errorf("there is no %q: there are sound, %s", name, strings.Join(known, ", "))
+			return nil, fmt.Errorf("there is no %q: there are %s", n, strings.Join(known, ", "))
 		}
-		list = append(list, all[i])
+		out = append(out, all[i])
 	}
-	return list, sound, nil
+	return out, nil
 }
 
 // list prints what was said of each run.
