@@ -35,6 +35,8 @@ const (
 	Misread       // the driver, or the clean-up here, found it not to be a measurement
 	Settling      // after power-up
 	Limit         // the converter stood at an end of its range
+	Knocked       // the clean-up here found the tube knocked: it was back within moments
+	Stuck         // the clean-up here found the converter giving one and the same value
 )
 
 // Curve is one channel's values against elapsed time. The three slices have the
@@ -49,6 +51,7 @@ type Curve struct {
 	ScaleDF    float64 // its degrees of freedom; +Inf when typed in
 	CapacityML float64 // of the tube; 0 when unknown
 	DriftPerH  float64 // of a Millilitre curve: how far its zero may drift either way, mL/h
+	InAir      bool    // a Gram curve of a scale that was adjusted with masses: it shows fuel light by the lift of air
 	TareG      float64 // what the channel shows with its tube empty, in Unit; NaN when unknown
 }
 
@@ -58,6 +61,7 @@ type Calibration struct {
 	CountsPerGram  float64 // counts/g
 	UCountsPerGram float64 // standard uncertainty, counts/g, mass tolerances included
 	DF             float64 // degrees of freedom of UCountsPerGram
+	ByMass         bool    // the line's grams are conventional mass, as weights have it: also of a line found with water, whose load was reckoned as that
 }
 
 // Check returns an error when no mass can be had from the line.
@@ -123,7 +127,7 @@ func FromCounts(channel string, elapsedS, counts []float64, marks []Mark, cal Ca
 		g[i] = (v - cal.Zero) / cal.CountsPerGram
 	}
 	c := Curve{Channel: channel, Unit: Gram, ElapsedS: elapsedS, Values: g, Marks: marks,
-		ScaleRelU: cal.UCountsPerGram / math.Abs(cal.CountsPerGram), ScaleDF: cal.DF, TareG: math.NaN()}
+		ScaleRelU: cal.UCountsPerGram / math.Abs(cal.CountsPerGram), ScaleDF: cal.DF, InAir: cal.ByMass, TareG: math.NaN()}
 	return c, c.prepare()
 }
 

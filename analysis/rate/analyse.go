@@ -195,7 +195,7 @@ func oneSpan(found []span) []span {
 // fitSpan fits the rate of one span of c and raises its flags.
 func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	f := Fill{Channel: c.Channel, Kind: KindFill, StartS: s.startS, EndS: s.endS, Unit: c.Unit,
-		RateGPerMin: math.NaN(), RateMLPerMin: math.NaN(), UMLPerMin: math.NaN(), U95MLPerMin: math.NaN(), DFMLPerMin: math.NaN()}
+		RateGPerMin: math.NaN(), RateMLPerMin: math.NaN(), AtC: math.NaN(), UMLPerMin: math.NaN(), U95MLPerMin: math.NaN(), KMLPerMin: math.NaN(), DFMLPerMin: math.NaN()}
 	// The first and last moments of a fill are the hose's, not the injector's.
 	guard := 0.0
 	if o.Mode != Window {
@@ -207,7 +207,7 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	if len(t) < fewestValues {
 		f.Flags = append(f.Flags, Flag{"few-values", Forbids,
 			fmt.Sprintf("only %d usable values in %.0f s", len(t), s.endS-s.startS), "record longer or faster", noEvidence()})
-		f.U, f.U95, f.DF = math.NaN(), math.NaN(), math.NaN()
+		f.U, f.U95, f.K, f.DF = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 		return f, nil
 	}
 	b := makeBlocks(t, y, fitBlocks)
@@ -217,20 +217,11 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	f.Gain = sf.slope * (s.endS - s.startS)
 	f.Level = levelAt(b, sf.slope, s.startS)
 
-	terms := []Term{{termFit, sf.u * 60, sf.df}}
-	if c.ScaleRelU > 0 {
-		terms = append(terms, Term{termCalibration, math.Abs(perMin) * c.ScaleRelU, c.ScaleDF})
-	}
 	drift := c.DriftPerH
 	if c.Unit == curve.Gram {
 		drift = zeroDriftGPH
 	}
-	if drift > 0 {
-		terms = append(terms, Term{termDrift, drift / 60 / math.Sqrt(3), math.Inf(1)})
-	}
-	f.U, f.DF = welchSatterthwaite(terms)
-	f.U95 = Coverage95(f.DF) * f.U
-	f.setRates(perMin, terms, o.Density)
+	f.setBudget(perMin, sf, T, drift, rest{slope: math.NaN()}, c, o.Density)
 
 	// A flow is claimed only beyond what a cold cell's wander imitates.
 	doubt := 3 * math.Hypot(sf.u, slopeDoubt(b, sd, T))

@@ -29,18 +29,26 @@ type Measured struct {
 
 // Measured is the fill as the comparison within a set takes it.
 func (f Fill) Measured(injector, run string) Measured {
-	m := Measured{Injector: injector, Run: run, Rate: f.Rate(), U: f.U, DF: f.DF, Tube: f.Channel}
+	m := Measured{Injector: injector, Run: run, Rate: f.Rate(), Tube: f.Channel}
 	scale := 1.0 // from the budget's unit, which is mL/min where a density is known
 	if f.Unit == curve.Gram && finite(f.RateMLPerMin) && f.RateMLPerMin != 0 {
 		scale = f.Rate() / f.RateMLPerMin
 	}
+	own := make([]Term, 0, len(f.Budget))
 	for _, t := range f.Budget {
+		t.U *= scale
 		switch t.Name {
+		case termDensity, termTemperature, termBuoyancy, termTime: // one fuel, one air, one clock
+			m.UAll = math.Hypot(m.UAll, t.U)
+			continue
 		case termCalibration:
-			m.UTube, m.DFTube = t.U*scale, t.DF
-		case termDensity:
-			m.UAll = t.U * scale
+			m.UTube, m.DFTube = t.U, t.DF
 		}
+		own = append(own, t)
+	}
+	m.U, m.DF = f.U, f.DF
+	if len(own) > 0 {
+		m.U, m.DF = welchSatterthwaite(own)
 	}
 	return m
 }
@@ -233,11 +241,11 @@ func (s rateSet) ofMean(x []float64, i int, core []int, shared float64) (u, df f
 	var terms, tubes []Term
 	add := func(part float64, m Measured) {
 		own := math.Sqrt(max(m.U*m.U-m.UTube*m.UTube, 0))
-		terms = append(terms, Term{"run", math.Abs(part) * own / m.Rate, someDF(m.DF)})
+		terms = append(terms, Term{Name: "run", U: math.Abs(part) * own / m.Rate, DF: someDF(m.DF)})
 		t := slices.IndexFunc(tubes, func(t Term) bool { return t.Name == m.Tube })
 		if t < 0 || m.Tube == "" {
 			t = len(tubes)
-			tubes = append(tubes, Term{m.Tube, 0, someDF(m.DFTube)})
+			tubes = append(tubes, Term{Name: m.Tube, DF: someDF(m.DFTube)})
 		}
 		tubes[t].U += part * m.UTube / m.Rate
 	}
@@ -256,7 +264,7 @@ func (s rateSet) ofMean(x []float64, i int, core []int, shared float64) (u, df f
 			own, dfOwn = seen, df
 		}
 	}
-	kept, dfKept := welchSatterthwaite(append(tubes, Term{"shared", shared, math.Inf(1)}))
+	kept, dfKept := welchSatterthwaite(append(tubes, Term{Name: "shared", U: shared, DF: math.Inf(1)}))
 	u = math.Hypot(own, kept)
 	switch {
 	case kept == 0:

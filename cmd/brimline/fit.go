@@ -258,8 +258,8 @@ func calibrationFor(ctx context.Context, r testSource, channel string, at time.T
 // deadFill stands for a channel in which nothing could be fitted.
 func deadFill(channel string, why error) rate.Fill {
 	nan := math.NaN()
-	return rate.Fill{Channel: channel, Kind: rate.KindStill, Unit: curve.Gram, RateGPerMin: nan, RateMLPerMin: nan,
-		U: nan, U95: nan, DF: nan, UMLPerMin: nan, U95MLPerMin: nan, DFMLPerMin: nan, StartS: nan, EndS: nan,
+	return rate.Fill{Channel: channel, Kind: rate.KindStill, Unit: curve.Gram, RateGPerMin: nan, RateMLPerMin: nan, AtC: nan,
+		U: nan, U95: nan, K: nan, DF: nan, UMLPerMin: nan, U95MLPerMin: nan, KMLPerMin: nan, DFMLPerMin: nan, StartS: nan, EndS: nan,
 		Flags: []rate.Flag{{Code: "no-data", Severity: rate.Forbids, Says: why.Error()}}}
 }
 

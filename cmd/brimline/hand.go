@@ -46,15 +46,16 @@ func (out *testFits) addHandReadings(ctx context.Context, r testSource) error {
 func handFill(x ingest.HandReading, density *curve.Density) rate.Fill {
 	nan := math.NaN()
 	f := rate.Fill{Channel: handChannel, Kind: rate.KindFill, StartS: 0, EndS: x.DurationS, Gain: x.VolumeML, Unit: curve.Millilitre,
-		RateMLPerMin: x.RateMLPerMin, RateGPerMin: nan, U: nan, U95: nan, DF: math.Inf(1), UMLPerMin: nan, U95MLPerMin: nan, DFMLPerMin: math.Inf(1),
+		RateMLPerMin: x.RateMLPerMin, RateGPerMin: nan, AtC: nan, U: nan, U95: nan, K: nan, DF: math.Inf(1), UMLPerMin: nan, U95MLPerMin: nan, KMLPerMin: nan, DFMLPerMin: math.Inf(1),
 		Steady: true, Trend: nan, UTrend: nan, Samples: 1}
 	if density != nil {
 		f.RateGPerMin = x.RateMLPerMin * density.GPerML
 	}
 	if x.UMLPerMin > 0 {
-		f.U, f.U95 = x.UMLPerMin, rate.Coverage95(f.DF)*x.UMLPerMin
-		f.UMLPerMin, f.U95MLPerMin = f.U, f.U95
-		f.Budget = []rate.Term{{Name: "as noted", U: f.U, DF: f.DF}}
+		f.U, f.K = x.UMLPerMin, rate.Coverage95(f.DF)
+		f.U95 = f.K * f.U
+		f.UMLPerMin, f.U95MLPerMin, f.KMLPerMin = f.U, f.U95, f.K
+		f.Budget = []rate.Term{{Name: "as noted", U: f.U, DF: f.DF, Kind: "B", Basis: "u_ml as noted with the reading"}}
 	} else {
 		f.Flags = append(f.Flags, rate.Flag{Code: "no-u", Severity: rate.Doubt,
 			Says: "read by eye, and no uncertainty was noted: it has no ±, and the comparison within the set takes it as exact; note u_ml"})
