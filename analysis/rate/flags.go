@@ -48,9 +48,8 @@ func (f *Fill) raise(l *look) {
 		add("drain", Forbids, "the tube loses %s %s/min: it drains or leaks, this is no return flow", sig(-sf.slope*60), unit)
 	}
 	if f.Kind != KindStill {
-		change, u := trend(b, sf.ratio)
-		f.Trend, f.UTrend = change/sf.slope, u/math.Abs(sf.slope)
-		f.checkSteady(f.checkJumps(b, sd, add), s, sd, add)
+		still := f.checkJumps(b, sd, add)
+		f.Flags = append(f.Flags, f.judgeWithin(l, still)...)
 	}
 	if long < shortS-1 && f.Kind != KindStill {
 		add("short", Doubt, "lasts only %.0f s: a run of 60 s or more tells more; 180 s is usual", long)
@@ -71,76 +70,6 @@ func withoutExplained(flags []Flag) []Flag {
 		known = append(known, explains[g.Code]...)
 	}
 	return slices.DeleteFunc(flags, func(g Flag) bool { return slices.Contains(known, g.Code) })
-}
-
-// checkSteady compares the rates of parts of the fill, against limits that noise
-// and a cold cell's wander cannot reach.
-func (f *Fill) checkSteady(b []block, s span, sd float64, add func(string, Severity, string, ...any)) {
-	mean := math.Abs(f.Rate()) / 60
-	t0, T := b[0].t, b[len(b)-1].t-b[0].t
-	var slope, doubt [parts]float64
-	var have [parts]bool
-	i := 0
-	for k := range parts {
-		j := i
-		for j < len(b) && (b[j].t-t0 < T*float64(k+1)/parts || k == parts-1) {
-			j++
-		}
-		if j-i >= 3 {
-			part := b[i:j]
-			slope[k], have[k] = plainSlope(part), true
-			doubt[k] = slopeDoubt(part, sd, part[len(part)-1].t-part[0].t)
-		}
-		i = j
-	}
-	// One side of each possible break against the other.
-	worst, at, before, after := 0.0, 0, 0.0, 0.0
-	for k := 1; k < parts; k++ {
-		l, ul, nl := meanOf(slope[:k], doubt[:k], have[:k])
-		r, ur, nr := meanOf(slope[k:], doubt[k:], have[k:])
-		if nl == 0 || nr == 0 {
-			continue
-		}
-		if d := math.Abs(l - r); d > max(unsteadyPart*mean, 4*math.Hypot(ul, ur)) && d > worst {
-			worst, at, before, after = d, k, l, r
-		}
-	}
-	// Any part against any other.
-	lo, hi := math.Inf(1), math.Inf(-1)
-	spread := false
-	for k := range parts {
-		for m := range k {
-			if have[k] && have[m] && math.Abs(slope[k]-slope[m]) > max(unsteadyAny*mean, 5*math.Hypot(doubt[k], doubt[m])) {
-				spread = true
-			}
-		}
-		if have[k] {
-			lo, hi = min(lo, slope[k]), max(hi, slope[k])
-		}
-	}
-	if worst == 0 && !spread && s.pauses == 0 {
-		return
-	}
-	f.Steady = false
-	sev := Doubt
-	if hi-lo > unsteadyForbid*mean {
-		sev = Forbids
-	}
-	unit := string(f.Unit)
-	switch {
-	case s.pauses > 0:
-		add("not-steady", sev, "the flow stops %s in between; in stretches of %s s it is %s to %s %s/min: find out why and repeat", times(s.pauses), sig(T/parts), sig(60*lo), sig(60*hi), unit)
-	case worst > 0 && worst >= 0.75*(hi-lo):
-		add("not-steady", sev, "the flow goes from %s to %s %s/min at about %.0f s: let the engine settle and repeat", sig(60*before), sig(60*after), unit, t0+T*float64(at)/parts)
-	case math.Abs(f.Trend) > 2*unsteadyPart && math.Abs(f.Trend) > 0.7*(hi-lo)/mean && math.Abs(f.Trend) > 4*f.UTrend:
-		way := "rises"
-		if f.Trend < 0 {
-			way = "falls"
-		}
-		add("not-steady", sev, "the flow %s all the time, by %.0f %% over the %.0f s: let the engine warm up and settle, and repeat", way, 100*math.Abs(f.Trend), T)
-	default:
-		add("not-steady", sev, "in stretches of %s s the flow is %s to %s %s/min: the mean of it is no one rate", sig(T/parts), sig(60*lo), sig(60*hi), unit)
-	}
 }
 
 // checkJumps looks for what changed the reading at once and for good within the fill:
@@ -220,18 +149,6 @@ func plainSlope(b []block) float64 {
 		sty += k.n * (k.t - tm) * (k.y - ym)
 	}
 	return sty / stt
-}
-
-// meanOf is the mean of the slopes that exist and its standard deviation by noise.
-func meanOf(slope, doubt []float64, have []bool) (mean, sd float64, n int) {
-	for k := range slope {
-		if have[k] {
-			n++
-			mean += (slope[k] - mean) / float64(n)
-			sd += doubt[k] * doubt[k]
-		}
-	}
-	return mean, math.Sqrt(sd) / float64(max(n, 1)), n
 }
 
 func (f *Fill) checkMisreads(w curve.Curve, add func(string, Severity, string, ...any)) {

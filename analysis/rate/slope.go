@@ -139,32 +139,6 @@ func filter(b []block, ratio float64) filtered {
 	return filtered{slope: base + B/A, varSlope: 1 / A, s2: s2, logLik: -0.5 * (L + math.Log(A) + nu*math.Log(s2))}
 }
 
-// trend fits y = m0 + a t + c t^2 under the same noise at one ratio, by regression
-// on what the filter leaves of the columns, and returns how much the slope changes
-// over the blocks' whole time, with its standard uncertainty, unit/s.
-func trend(b []block, ratio float64) (change, u float64) {
-	n := len(b)
-	y, x1, x2 := make([]float64, n-1), make([]float64, n-1), make([]float64, n-1)
-	T := b[n-1].t - b[0].t
-	P := 1 / b[0].n
-	var ay, a1, a2 float64
-	for k := 1; k < n; k++ {
-		P += ratio * (b[k].t - b[k-1].t)
-		F := P + 1/b[k].n
-		K, root := P/F, math.Sqrt(F)
-		t := (b[k].t - b[0].t) / T
-		vy, v1, v2 := b[k].y-b[0].y-ay, t-a1, t*t-a2
-		y[k-1], x1[k-1], x2[k-1] = vy/root, v1/root, v2/root
-		ay, a1, a2 = ay+K*vy, a1+K*v1, a2+K*v2
-		P *= 1 - K
-	}
-	r, err := Regress([][]float64{x1, x2}, y)
-	if err != nil {
-		return 0, math.Inf(1)
-	}
-	return 2 * r.Coef[1] / T, 2 * r.SE[1] / T
-}
-
 // ratioInformation is Fisher's information on the log of the ratio with the scale
 // unknown, for n differences of evenly spaced blocks: their covariance has the
 // eigenvalues phi + 2 - 2 cos(k pi/(n+1)).

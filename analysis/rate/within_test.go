@@ -1,0 +1,142 @@
+package rate
+
+import (
+	"cmp"
+	"encoding/csv"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+)
+
+// tableBlocks reads the two columns of a file of this package's testdata as blocks of one
+// value, in the order of x.
+func tableBlocks(t *testing.T, name string) []block {
+	t.Helper()
+	f, err := os.Open(filepath.Join("testdata", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b []block
+	for _, row := range rows[1:] {
+		b = append(b, block{number(t, row[0]), number(t, row[1]), 1})
+	}
+	slices.SortStableFunc(b, func(p, q block) int { return cmp.Compare(p.t, q.t) })
+	return b
+}
+
+// whiteWithin is a within of b as if all noise were white.
+func whiteWithin(t *testing.T, b []block) *within {
+	t.Helper()
+	n := len(b)
+	in := &within{b: b, base: (b[n-1].y - b[0].y) / (b[n-1].t - b[0].t)}
+	in.w = newWhitening(b, 0)
+	in.t, in.y = in.w.column(in.timeOf), in.w.column(in.valueOf)
+	in.weight, in.df = 1, float64(n-3)
+	x := in.w.column(func(k int) float64 { return in.timeOf(k) * in.timeOf(k) })
+	rss, _, _, _, err := sumsOf(in.t, x, in.y).solve()
+	if err != nil {
+		t.Fatal(err)
+	}
+	in.s2 = rss / in.df
+	in.at = []noisy{in.noisy}
+	return in
+}
+
+// A broken line in white noise: the exact least squares over all breaks, and the
+// uncertainties linearised there, as R 4.2.2 with package segmented 1.6.2 gives them
+// (the exact search by Hudson's method there). Stagnant is Bacon & Watts (1971),
+// Biometrika 58, 525; the others are simulated.
+func TestBrokenLineAgainstReference(t *testing.T) {
+	for _, tc := range []struct {
+		name                                    string
+		at, uAt, before, uBefore, after, uAfter float64
+		rss                                     float64
+		sure                                    bool
+	}{
+		{"seg_fill_kink.csv", 23.2717713865854, 0.354405669619772, 0.252929434782609, 0.0012401, 0.191002916073969, 0.00064753, 0.100810376267151, true},
+		{"seg_fill_nokink.csv", 9.59522108569161, 5.97813992188239, 0.194558787878788, 0.0056543, 0.200588968325792, 0.00048857, 0.150344405392212, false},
+		{"seg_stagnant.csv", 0.0411057845921137, 0.0228348067669285, -0.42207681441403, 0.011487, -1.02056754501013, 0.015068, 0.0091401972320882, true},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			in := whiteWithin(t, tableBlocks(t, tc.name))
+			got, ok := in.breaks()
+			if !ok {
+				t.Fatal("no break was looked for")
+			}
+			for _, v := range []struct {
+				what      string
+				got, want float64
+				rel       float64 // the reference's own digits
+			}{
+				{"break", got.atS, tc.at, 1e-8}, {"its u", got.u, tc.uAt, 1e-3},
+				{"slope before", got.before, tc.before, 1e-8}, {"its u", got.uBefore, tc.uBefore, 1e-3},
+				{"slope after", got.after, tc.after, 1e-8}, {"its u", got.uAfter, tc.uAfter, 1e-3},
+				{"residual sum of squares", got.rss, tc.rss, 1e-8},
+			} {
+				if math.Abs(v.got-v.want) > v.rel*math.Abs(v.want) {
+					t.Errorf("%s %.12g, want %.12g", v.what, v.got, v.want)
+				}
+			}
+			// Davies' test there, at ten moments: 1.4e-36, 0.52 and 1.3e-17.
+			if tc.sure && got.chance > 1e-9 || !tc.sure && got.chance < 0.3 {
+				t.Errorf("chance of such a break by noise %.3g", got.chance)
+			}
+		})
+	}
+}
+
+// noise is what a cell adds to a line, as blocks of half a second.
+func noiseBlocks(rng *rand.Rand, n int, white, walk float64) []block {
+	b := make([]block, n)
+	w := 0.0
+	for k := range b {
+		b[k] = block{0.5 * float64(k), w + white*rng.NormFloat64(), 1}
+		w += walk * math.Sqrt(0.5) * rng.NormFloat64()
+	}
+	return b
+}
+
+// What is called a break or a trend at a chance is called so by noise in no more than
+// that, whatever the noise is of and wherever the break is looked for.
+func TestNoiseShowsNoBreak(t *testing.T) {
+	const trials, level = 300, 0.02
+	for _, tc := range []struct {
+		name        string
+		n           int
+		white, walk float64
+	}{
+		{"white", 360, 1, 0}, {"walk", 360, 0.01, 1}, {"both", 360, 1, 0.1}, {"twenty seconds", 40, 1, 0.2},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(2_000_000, uint64(len(tc.name))))
+			broken, bent := 0, 0
+			for range trials {
+				in, err := newWithin(noiseBlocks(rng, tc.n, tc.white, tc.walk))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if got, ok := in.breaks(); ok && got.chance < level {
+					broken++
+				}
+				if _, _, chance := in.trend(); chance < level {
+					bent++
+				}
+			}
+			t.Logf("at a chance of %.3f: a break in %.4f, a trend in %.4f", level, float64(broken)/trials, float64(bent)/trials)
+			// Three standard errors of the trials above the level.
+			if most := level*trials + 3*math.Sqrt(level*trials); float64(broken) > most || float64(bent) > most {
+				t.Errorf("at a chance of %.3f: a break in %d and a trend in %d of %d, want at most %.0f", level, broken, bent, trials, most)
+			}
+		})
+	}
+}
