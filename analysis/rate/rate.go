@@ -78,17 +78,20 @@ type Fill struct {
 	Kind    Kind
 	StartS  float64 // onset, elapsed s
 	EndS    float64 // end of the rise, elapsed s
-	Level   float64 // of the fitted line at StartS, in Unit; the line is Level + Rate (t - StartS)
-	Gain    float64 // what came in over it, in Unit
+	Level   float64 // of the fitted line at StartS, in Unit; the line is Level + Rate (t - StartS), less the 0.13 % that air lifts
+	Gain    float64 // what came in over it, in Unit as the channel shows it
 
 	Unit         curve.Unit // what the curve was measured in; U and U95 are in Unit/min
 	RateGPerMin  float64
-	RateMLPerMin float64 // at the fuel's temperature in the tube
+	RateMLPerMin float64 // at AtC
+	AtC          float64 // °C that volumes are stated at; NaN: those in the tube, at a temperature that is not known
 	U            float64 // standard uncertainty of the rate in Unit/min
-	U95          float64 // half width of its 95 % interval
-	DF           float64 // effective degrees of freedom; the factor of U95 is Student's for them
+	U95          float64 // half width of its 95 % interval, K U
+	K            float64 // coverage factor, Student's for DF
+	DF           float64 // effective degrees of freedom
 	UMLPerMin    float64 // as U, of RateMLPerMin: the density's part added
 	U95MLPerMin  float64
+	KMLPerMin    float64
 	DFMLPerMin   float64
 
 	Budget   []Term // where U comes from, largest first; with a density the terms are of RateMLPerMin
