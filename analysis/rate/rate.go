@@ -85,6 +85,7 @@ type Fill struct {
 	RateGPerMin  float64
 	RateMLPerMin float64 // at AtC
 	AtC          float64 // °C that volumes are stated at; NaN: those in the tube, at a temperature that is not known
+	ZeroDrift    float64 // of the channel's zero, as the rests show it: taken out of the rate, Unit/min; 0 where they show nothing
 	U            float64 // standard uncertainty of the rate in Unit/min
 	U95          float64 // half width of its 95 % interval, K U
 	K            float64 // coverage factor, Student's for DF

@@ -50,10 +50,11 @@ func TestSlopeCoverageAndEfficiency(t *testing.T) {
 			for range trials {
 				ts, ys := simulate(rng, tc.n, tc.dt, 0.1, tc.white, tc.walk)
 				b := makeBlocks(ts, ys, fitBlocks)
-				f := fitSlope(b)
-				e := f.slope - 0.1
-				ss += e * e
-				if math.Abs(e) <= f.u*Coverage95(f.df) {
+				e := fitCurve(b).evidence
+				f := e.fit(e.alone())
+				off := f.slope - 0.1
+				ss += off * off
+				if math.Abs(off) <= f.u*Coverage95(f.df) {
 					held++
 				}
 				if bound == 0 {

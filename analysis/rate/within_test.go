@@ -28,7 +28,7 @@ func tableBlocks(t *testing.T, name string) []block {
 	}
 	var b []block
 	for _, row := range rows[1:] {
-		b = append(b, block{number(t, row[0]), number(t, row[1]), 1})
+		b = append(b, block{t: number(t, row[0]), y: number(t, row[1]), n: 1})
 	}
 	slices.SortStableFunc(b, func(p, q block) int { return cmp.Compare(p.t, q.t) })
 	return b
@@ -100,7 +100,7 @@ func noiseBlocks(rng *rand.Rand, n int, white, walk float64) []block {
 	b := make([]block, n)
 	w := 0.0
 	for k := range b {
-		b[k] = block{0.5 * float64(k), w + white*rng.NormFloat64(), 1}
+		b[k] = block{t: 0.5 * float64(k), y: w + white*rng.NormFloat64(), n: 1}
 		w += walk * math.Sqrt(0.5) * rng.NormFloat64()
 	}
 	return b
