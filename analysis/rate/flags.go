@@ -109,6 +109,7 @@ func (f *Fill) checkJumps(b []block, sd float64, add func(string, Severity, stri
 	}
 	add("jump", sev, "the reading jumps %s, most by %s %s %s at %.0f s, and stays there: the rate counts that as flow; keep hands and hoses off, tare before the run, and repeat",
 		times(len(all)), sig(big.size), f.Unit, way, b[big.j].t)
+	f.Flags[len(f.Flags)-1].Evidence = Evidence{FromS: b[big.i].t, ToS: b[big.j].t, Size: b[big.j].y - b[big.i].y, U: math.NaN(), Unit: string(f.Unit), Chance: math.NaN()}
 	return level
 }
 
@@ -204,6 +205,7 @@ func (f *Fill) checkGaps(w curve.Curve, b []block, add func(string, Severity, st
 		what = fmt.Sprintf("%d gaps", n)
 	}
 	add("gap", sev, "%s in the record, %.3g s of %.0f s in all, the longest %.3g s at %.0f s: the fit bridges it, what the flow did then is not known", what, lost, T, longest, at)
+	f.Flags[len(f.Flags)-1].Evidence = Evidence{FromS: at, ToS: at + longest, Size: lost, U: math.NaN(), Unit: "s", Chance: math.NaN()}
 }
 
 func (f *Fill) checkFull(c curve.Curve, s span, o Options, add func(string, Severity, string, ...any)) {

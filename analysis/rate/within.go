@@ -492,7 +492,7 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 	step := shape{size: math.Abs(br.after - br.before), chance: br.chance, at: br.value}
 	bends := bend.size > 2*unsteadyPart*mean && bend.chance < shiftChance
 	steps := ok && step.size > unsteadyPart*mean && step.chance < shiftChance
-	p := partRatesOf(b, l.sd, nil)
+	p := partRatesOf(b, b[0].t, b[len(b)-1].t, l.sd, nil)
 	apart, apartBy := p.apart(mean)
 	if !bends && !steps && apart == 0 && l.span.pauses == 0 {
 		return nil
@@ -501,12 +501,12 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 	lo, hi := p.ends()
 	long := in.timeOf(len(b) - 1)
 	unit := string(f.Unit)
-	g := Flag{Code: "not-steady", Severity: Doubt, Evidence: Evidence{FromS: b[0].t, ToS: b[len(b)-1].t, Size: 100 * apart / mean, U: 100 * apartBy / mean, Unit: "%", Chance: math.NaN()}}
+	g := Flag{Code: codeUnsteady, Severity: Doubt, Evidence: Evidence{FromS: b[0].t, ToS: b[len(b)-1].t, Size: 100 * apart / mean, U: 100 * apartBy / mean, Unit: "%", Chance: math.NaN()}}
 	size := apart
 	// What of the movement is left beside a shape says whether the shape is all of it.
 	left := func(s shape) float64 {
-		l, h := partRatesOf(b, l.sd, s.at).ends()
-		return h - l
+		lo, hi := partRatesOf(b, b[0].t, b[len(b)-1].t, l.sd, s.at).ends()
+		return hi - lo
 	}
 	wholeStep, wholeBend := steps && left(step) < (hi-lo)/2, bends && left(bend) < (hi-lo)/2
 	if wholeStep && wholeBend {
@@ -515,18 +515,21 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 	}
 	switch {
 	case l.span.pauses > 0:
+		l.moved.kind = movesByStops
 		size = hi - lo
 		g.Evidence.Size = 100 * size / mean
 		g.Says = fmt.Sprintf("the flow stops %s in between; in stretches of %s s it is %s to %s %s/min", times(l.span.pauses), sig(long/parts), sig(60*lo), sig(60*hi), unit)
 		g.Do = "find out why and repeat"
 	case wholeStep:
 		size = step.size
+		l.moved = movement{movesByStep, br.atS, (br.after - br.before) / slope, math.Hypot(br.uBefore, br.uAfter) / mean}
 		g.Evidence = Evidence{FromS: br.atS - 2*br.u, ToS: br.atS + 2*br.u, Size: 100 * (br.after - br.before) / slope,
 			U: 100 * math.Hypot(br.uBefore, br.uAfter) / mean, Unit: "%", Chance: step.chance}
 		g.Says = fmt.Sprintf("the flow goes from %s to %s %s/min at about %.0f s", sig(60*br.before), sig(60*br.after), unit, br.atS)
 		g.Do = "let the engine settle and repeat"
 	case wholeBend:
 		size = bend.size
+		l.moved = movement{movesEvenly, math.NaN(), f.Trend, f.UTrend}
 		way := "rises"
 		if f.Trend < 0 {
 			way = "falls"
@@ -535,6 +538,7 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 		g.Says = fmt.Sprintf("the flow %s all the time, by %.0f %% over the %.0f s", way, 100*math.Abs(f.Trend), long)
 		g.Do = "let the engine warm up and settle, and repeat"
 	default:
+		l.moved.kind = movesAbout
 		size = max(apart, step.size, bend.size)
 		if apart == 0 {
 			g.Evidence.Size, g.Evidence.U = 100*size/mean, 100*u/mean
@@ -548,6 +552,27 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 	}
 	return []Flag{g}
 }
+
+// codeUnsteady is of a flow that does not hold still, where no cause is named.
+const codeUnsteady = "not-steady"
+
+// movement is how a fill's flow does not hold still.
+type movement struct {
+	kind    movementKind
+	atS     float64 // of a step
+	part, u float64 // of the mean: the step, or the change from start to end, and its standard uncertainty
+}
+
+type movementKind int
+
+const (
+	movesNot movementKind = iota
+	movesAbout
+	movesByStep
+	movesEvenly
+	movesByStops
+	movementKinds
+)
 
 // shape is a way in which the flow may change: by how much, unit/s, the chance that noise
 // shows as much, and the mass that it makes, in the curve's unit.
@@ -577,8 +602,9 @@ type partRates struct {
 	have         [parts]bool
 }
 
-// partRatesOf takes shape, if there is one, out of the blocks first.
-func partRatesOf(b []block, sd float64, shape func(t float64) float64) partRates {
+// partRatesOf is of the parts from fromS to toS; it takes shape, if there is one, out of the
+// blocks first.
+func partRatesOf(b []block, fromS, toS, sd float64, shape func(t float64) float64) partRates {
 	if shape != nil {
 		b = slices.Clone(b)
 		for k := range b {
@@ -586,11 +612,13 @@ func partRatesOf(b []block, sd float64, shape func(t float64) float64) partRates
 		}
 	}
 	var p partRates
-	t0, T := b[0].t, b[len(b)-1].t-b[0].t
 	i := 0
+	for i < len(b) && b[i].t < fromS {
+		i++
+	}
 	for k := range parts {
 		j := i
-		for j < len(b) && (b[j].t-t0 < T*float64(k+1)/parts || k == parts-1) {
+		for j < len(b) && b[j].t <= toS && (b[j].t-fromS < (toS-fromS)*float64(k+1)/parts || k == parts-1) {
 			j++
 		}
 		if j-i >= 3 {
