@@ -23,11 +23,12 @@ const (
 )
 
 // What the person at the bench knows of scale and fuel, as standard uncertainties: the
-// scale that M1 masses give in ten minutes, a good hydrometer.
+// scale that M1 masses give in ten minutes, a good hydrometer, a probe in a tube.
 const (
 	scaleRelU = 3e-4
 	scaleDF   = 15
 	densityU  = 0.0005 // g/mL
+	tempU     = 1      // degC
 	levelRelU = 0.004  // of a level sender's volumes: poured ones
 	levelMLH  = 0.6    // its zero's drift, as the program takes it
 )
@@ -41,14 +42,20 @@ type scene struct {
 	n       int // channels
 	paces   []float64
 	warm    time.Duration // the engine has idled so long
-	density curve.Density // as it was measured
-	scale   []float64     // relative error of each channel's scale
+	density curve.Density // in the tubes, as it follows from what was measured
+	scale   []scale       // of each channel, as it was calibrated
 	rng     *rand.Rand    // for what a study plants
+}
+
+// scale is a channel's calibration: how far off it is, and how far it is thought to be.
+type scale struct {
+	factor float64 // of the true one
+	relU   float64
 }
 
 // newScene draws a bench of four channels, each fourth of six, on an engine of 5 to 20
 // mL/min whose injectors lie within a fifth of each other, as a healthy set's do.
-func newScene(seed uint64, sps int, level bool) *scene {
+func newScene(seed uint64, sps int, level bool) (*scene, error) {
 	rng := rand.New(rand.NewPCG(seed, 0x7374756479))
 	s := &scene{seed: seed, sps: sps, level: level, world: simbench.DefaultWorld(), n: 4, rng: rng}
 	if rng.IntN(4) == 0 && !level {
@@ -59,18 +66,36 @@ func newScene(seed uint64, sps int, level bool) *scene {
 	for i := range s.world.RatesMLPerMin {
 		s.world.RatesMLPerMin[i] = base * (0.85 + 0.3*rng.Float64())
 	}
-	s.world.DensityGPerML = 0.80 + 0.045*rng.Float64()
-	s.density = curve.Density{GPerML: s.world.DensityGPerML + densityU*rng.NormFloat64(), U: densityU}
+	// Density was found at 15 degC, the tubes' temperature with a probe.
+	rho15, tempC := 0.815+0.030*rng.Float64(), 30+30*rng.Float64()
+	inTubes, err := curve.PetroleumDensity(1000*rho15, 15, tempC)
+	if err != nil {
+		return nil, fmt.Errorf("seed %d: %w", seed, err)
+	}
+	s.world.DensityGPerML = inTubes / 1000
+	fuel := curve.Fuel{Law: curve.Petroleum, GPerML: rho15 + densityU*rng.NormFloat64(), U: densityU, FoundAtC: 15, PerC: math.NaN(),
+		TempC: tempC + tempU*rng.NormFloat64(), UTempC: tempU, StateAtC: math.NaN()}
+	if s.density, err = fuel.Density(); err != nil {
+		return nil, fmt.Errorf("seed %d: %w", seed, err)
+	}
 	u := scaleRelU
 	if level {
 		u = levelRelU
 	}
 	for range s.n {
-		s.scale = append(s.scale, 1+u*rng.NormFloat64())
+		// Its uncertainty was estimated too, with scaleDF degrees of freedom.
+		sq := 0.0
+		for range scaleDF {
+			x := rng.NormFloat64()
+			sq += x * x
+		}
+		s.scale = append(s.scale, scale{1 + u*rng.NormFloat64(), u * math.Sqrt(sq/scaleDF)})
 	}
+	w := &s.world
+	w.AirGPerML, w.DriftGPerH, w.PullChangeG, w.TimeBasePPM = 0.0012, 0.5, 0.05, 50
 	// Tests are made on a warm engine: its warming in the run is a case of its own.
 	s.warm = 45*time.Minute + time.Duration(rng.Float64()*float64(75*time.Minute))
-	return s
+	return s, nil
 }
 
 // bench makes the scene's bench and begins a run on it.
@@ -169,7 +194,7 @@ func (s *scene) curves(plan simbench.RunPlan, only ...int) ([]curve.Curve, *simb
 // curve turns a channel's readings into grams, or mL, by a scale with its error.
 func (s *scene) curve(ch int, x series, truth simbench.Truth) (curve.Curve, error) {
 	name := "tube" + strconv.Itoa(ch+1)
-	span := truth.CountsPerGram * s.scale[ch]
+	span, relU := truth.CountsPerGram*s.scale[ch].factor, s.scale[ch].relU
 	var c curve.Curve
 	var err error
 	if s.level {
@@ -177,11 +202,11 @@ func (s *scene) curve(ch int, x series, truth simbench.Truth) (curve.Curve, erro
 		for i := range x.counts {
 			x.counts[i] = (x.counts[i] - truth.ZeroCounts) / perML
 		}
-		c, err = curve.FromVolumes(name, x.t, x.counts, x.marks, levelRelU, scaleDF)
+		c, err = curve.FromVolumes(name, x.t, x.counts, x.marks, relU, scaleDF)
 		c.DriftPerH = levelMLH
 	} else {
 		c, err = curve.FromCounts(name, x.t, x.counts, x.marks,
-			curve.Calibration{Zero: truth.ZeroCounts, CountsPerGram: span, UCountsPerGram: scaleRelU * span, DF: scaleDF})
+			curve.Calibration{Zero: truth.ZeroCounts, CountsPerGram: span, UCountsPerGram: relU * span, DF: scaleDF, ByMass: true})
 	}
 	c.CapacityML = s.world.TubeML
 	if err != nil {

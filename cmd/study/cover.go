@@ -26,14 +26,12 @@ type covered struct {
 	scenario fillsim.Scenario
 	mu       sync.Mutex
 	fills    int
-	fit      int     // fills whose fit's interval holds what the curve rises by
-	whole    int     // fills whose whole interval holds the truth
-	wholeSq  float64 // of the benches' counts, for the error of fills that share a bench
-	benches  int
-	over2    float64 // sum of squared errors over the bound
-	uRatio   float64 // sum of squared claimed standard uncertainty over the bound
-	missing  int     // curves without a fill
-	flagged  int     // fills with any flag
+	fit      int      // fills whose fit's interval holds what the curve rises by
+	whole    clusters // fills whose whole interval holds the truth: those of a bench share a scale and a drift
+	over2    float64  // sum of squared errors over the bound
+	uRatio   float64  // sum of squared claimed standard uncertainty over the bound
+	missing  int      // curves without a fill
+	flagged  int      // fills with any flag
 	elapsedS float64
 }
 
@@ -95,13 +93,11 @@ func (c *covered) bench(seed uint64) error {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.benches++
 	c.fills += len(b.Fills)
 	c.missing += missing
 	c.flagged += flagged
 	c.fit += fit
-	c.whole += whole
-	c.wholeSq += float64(whole * whole)
+	c.whole.add(whole, len(b.Fills)-missing)
 	c.over2 += over2
 	c.uRatio += u2
 	return nil
@@ -116,22 +112,10 @@ func (c *covered) over() (ratio, se float64) {
 	return ratio, ratio / math.Sqrt(2*c.found())
 }
 
-// wholeSE is the standard error of the whole interval's coverage, by benches: the fills of
-// one share a scale and a drift.
-func (c *covered) wholeSE() float64 {
-	n := float64(c.benches)
-	mean := float64(c.whole) / n
-	if n < 2 {
-		return math.NaN()
-	}
-	sd := math.Sqrt(max(0, c.wholeSq/n-mean*mean) * n / (n - 1))
-	return max(sd/math.Sqrt(n)/(float64(c.fills)/n), binomialSE(float64(c.whole)/float64(c.fills), c.fills))
-}
-
 // writeCoverage prints the table and returns what missed its threshold.
 func writeCoverage(w io.Writer, o settings, all []*covered, slack float64) (missed []string) {
 	miss := func(format string, a ...any) { missed = append(missed, fmt.Sprintf(format, a...)) }
-	fmt.Fprintf(w, "### The rate and its interval\n\nSix runs of one bench at a time, %d fills or a few more of each scenario, seeds from %d.\n\n", o.n, o.seed)
+	fmt.Fprintf(w, "Six runs of one bench at a time, %d fills or a few more of each scenario, seeds from %d.\n\n", o.n, o.seed)
 	fmt.Fprintln(w, "| scenario | fills | fit's interval holds, % | whole interval holds, % | error over the bound | claimed u over the bound | not found | flagged | s |")
 	fmt.Fprintln(w, "|---|--:|---|---|---|--:|--:|--:|--:|")
 	for _, c := range all {
@@ -139,12 +123,12 @@ func writeCoverage(w io.Writer, o settings, all []*covered, slack float64) (miss
 		n := int(c.found())
 		fit := float64(c.fit) / c.found()
 		fmt.Fprintf(w, "| %s | %d | %s | %.1f ± %.1f | %.3f ± %.3f | %.3f | %d | %d | %.0f |\n", c.scenario.Name, c.fills, percent(c.fit, n),
-			100*float64(c.whole)/c.found(), 100*c.wholeSE(), ratio, se, math.Sqrt(c.uRatio/c.found()), c.missing, c.flagged, c.elapsedS)
+			100*c.whole.share(), 100*c.whole.se(), ratio, se, math.Sqrt(c.uRatio/c.found()), c.missing, c.flagged, c.elapsedS)
 		if fit < leastCover-slack*binomialSE(leastCover, n) || fit > mostCover+slack*binomialSE(mostCover, n) {
 			miss("%s: the fit's interval holds the truth in %.2f %% of %d fills, want %.1f to %.1f", c.scenario.Name, 100*fit, n, 100*leastCover, 100*mostCover)
 		}
-		if whole := float64(c.whole) / c.found(); whole < leastCover-slack*c.wholeSE() {
-			miss("%s: the whole interval holds the truth in %.2f %% of %d fills, want at least %.1f", c.scenario.Name, 100*whole, n, 100*leastCover)
+		if c.whole.share() < leastCover-slack*c.whole.se() {
+			miss("%s: the whole interval holds the truth in %.2f %% of %d fills, want at least %.1f", c.scenario.Name, 100*c.whole.share(), n, 100*leastCover)
 		}
 		if most := mostOverBound[c.scenario.Name]; most > 0 && ratio > most+slack*se {
 			miss("%s: the error is %.3f times the bound, want at most %.2f", c.scenario.Name, ratio, most)
@@ -153,7 +137,7 @@ func writeCoverage(w io.Writer, o settings, all []*covered, slack float64) (miss
 			miss("%s: no fill found in %d of %d curves", c.scenario.Name, c.missing, c.fills)
 		}
 	}
-	fmt.Fprintln(w, "\nScenarios:")
+	fmt.Fprintln(w, "\nThe scenarios:")
 	for _, c := range all {
 		fmt.Fprintf(w, "\n- %s: %s.", c.scenario.Name, c.scenario.What)
 	}

@@ -73,7 +73,11 @@ type said struct {
 	faulty   int // channel; -1 for none
 	channels [][]rate.Flag
 	all      []rate.Flag
+	rates    []measured // of a sound run
 }
+
+// measured is a rate with its interval, and the truth.
+type measured struct{ is, u95, truth float64 } // mL/min
 
 // when draws the time of a fault after its run's beginning: within the flow, with room
 // for what it does. A fault that goes with the whole run does not look at it.
@@ -96,8 +100,8 @@ func when(k simbench.FaultKind, severity float64, rng *rand.Rand) time.Duration 
 // flagStudy plants each fault in n runs and none in enough runs for sound fills.
 type flagStudy struct {
 	o        settings
+	sps      int
 	mu       sync.Mutex
-	err      error
 	by       map[string][]said // a plant's runs; "" are the sound ones
 	began    time.Time
 	elapsedS float64
@@ -121,7 +125,7 @@ func (f *flagStudy) run(list []plant) error {
 	var jobs []job
 	byBench := map[bool][]plant{}
 	for _, p := range list {
-		if p.sps == 0 || p.sps == f.o.sps {
+		if p.sps == 0 || p.sps == f.sps {
 			byBench[p.level] = append(byBench[p.level], p)
 		}
 	}
@@ -152,13 +156,28 @@ func (f *flagStudy) run(list []plant) error {
 const soundSeeds = 100_000
 
 func (f *flagStudy) sound(seed uint64) error {
-	s := newScene(seed, f.o.sps, false)
-	curves, _, _, err := s.curves(simbench.RunPlan{})
+	s, err := newScene(seed, f.sps, false)
 	if err != nil {
 		return err
 	}
-	channels, all := flagsOf(s.analyse(curves))
-	f.add("", said{seed, -1, channels, all})
+	curves, b, run, err := s.curves(simbench.RunPlan{})
+	if err != nil {
+		return err
+	}
+	r := s.analyse(curves)
+	x := said{seed: seed, faulty: -1}
+	x.channels, x.all = flagsOf(r)
+	for ch := range curves {
+		truth, err := b.Truth(ch, run.FlowStart, run.FlowEnd)
+		if err != nil {
+			return err
+		}
+		if r.Errs[ch] == nil {
+			fill := fillOf(r.Results[ch])
+			x.rates = append(x.rates, measured{fill.RateMLPerMin, fill.U95MLPerMin, truth.RateMLPerMin})
+		}
+	}
+	f.add("", x)
 	return nil
 }
 
@@ -167,7 +186,10 @@ func (f *flagStudy) sound(seed uint64) error {
 func (f *flagStudy) planted(seed uint64, level bool, list []plant) error {
 	var base []curve.Curve
 	for _, p := range list {
-		s := newScene(seed, f.o.sps, level)
+		s, err := newScene(seed, f.sps, level)
+		if err != nil {
+			return err
+		}
 		var plan simbench.RunPlan
 		if p.change != nil {
 			p.change(s, &plan)
@@ -176,11 +198,10 @@ func (f *flagStudy) planted(seed uint64, level bool, list []plant) error {
 				return fmt.Errorf("%s: %w", p.name, err)
 			}
 			channels, all := flagsOf(s.analyse(curves))
-			f.add(p.name, said{seed, -1, channels, all})
+			f.add(p.name, said{seed: seed, faulty: -1, channels: channels, all: all})
 			continue
 		}
 		if base == nil {
-			var err error
 			if base, _, _, err = s.curves(plan); err != nil {
 				return err
 			}
@@ -195,7 +216,7 @@ func (f *flagStudy) planted(seed uint64, level bool, list []plant) error {
 		curves := slices.Clone(base)
 		curves[ch] = faulty[ch]
 		channels, all := flagsOf(s.analyse(curves))
-		f.add(p.name, said{seed, ch, channels, all})
+		f.add(p.name, said{seed: seed, faulty: ch, channels: channels, all: all})
 	}
 	return nil
 }

@@ -13,9 +13,11 @@ import (
 	"os"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"brimline/rig/simbench"
 )
@@ -42,11 +44,13 @@ Options:
 type settings struct {
 	n, sound int
 	seed     uint64
-	sps      int
+	sps      []int
 	workers  int
 	severity float64
 	only     string
 	list     bool
+	into     string // file
+	code     string // version
 }
 
 func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
@@ -59,11 +63,13 @@ func run(args []string, out, errs io.Writer) int {
 	fs.IntVar(&o.n, "n", 500, "runs of each fault, fills of each scenario")
 	fs.IntVar(&o.sound, "sound", -1, "sound runs, of four or six fills each; -1: enough for ten times n fills")
 	fs.Uint64Var(&o.seed, "seed", 1, "the first seed")
-	fs.IntVar(&o.sps, "sps", 80, "samples a second of the bench: 80 or 10")
+	sps := fs.String("sps", "80", "samples a second of the bench: 80, 10 or 80,10")
 	fs.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "how many run at once")
 	fs.Float64Var(&o.severity, "severity", 1, "of the faults, 0 to 1")
 	fs.StringVar(&o.only, "only", "", "only these faults or scenarios, by name with commas between; \"sound\" is the sound runs alone")
 	fs.StringVar(&o.only, "fault", "", "as -only")
+	fs.StringVar(&o.into, "o", "", "write a dated page to this file, with what was studied and how")
+	fs.StringVar(&o.code, "code", "not said", "version of the code, for the page")
 	fs.BoolVar(&o.list, "list", false, "print what was said of the first seed, in place of tables")
 	if err := fs.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
@@ -71,7 +77,7 @@ func run(args []string, out, errs io.Writer) int {
 		}
 		return 2
 	}
-	if err := o.check(); err != nil {
+	if err := o.check(*sps); err != nil {
 		fmt.Fprintln(errs, "study:", err)
 		return 2
 	}
@@ -79,15 +85,20 @@ func run(args []string, out, errs io.Writer) int {
 	if len(parts) == 0 {
 		parts = []string{"coverage", "flags"}
 	}
+	var page bytes.Buffer
+	tables := out
+	if o.into != "" {
+		tables = io.MultiWriter(out, &page)
+	}
 	var missed []string
 	for _, part := range parts {
 		var m []string
 		var err error
 		switch part {
 		case "flags":
-			m, err = o.flags(out)
+			m, err = o.flags(tables, 0)
 		case "coverage":
-			m, err = o.cover(out)
+			m, err = o.cover(tables, 0)
 		default:
 			fmt.Fprintf(errs, "study: there is no part %q: see --help\n", part)
 			return 2
@@ -98,6 +109,12 @@ func run(args []string, out, errs io.Writer) int {
 		}
 		missed = append(missed, m...)
 	}
+	if o.into != "" {
+		if err := os.WriteFile(o.into, o.page(page.Bytes(), missed, time.Now()), 0o644); err != nil {
+			fmt.Fprintf(errs, "study: writing the page: %v\n", err)
+			return 1
+		}
+	}
 	if len(missed) > 0 {
 		fmt.Fprintf(errs, "study: %d figures miss their threshold:\n  %s\n", len(missed), strings.Join(missed, "\n  "))
 		return 1
@@ -105,12 +122,17 @@ func run(args []string, out, errs io.Writer) int {
 	return 0
 }
 
-func (o *settings) check() error {
+func (o *settings) check(sps string) error {
+	for x := range strings.SplitSeq(sps, ",") {
+		if x != "80" && x != "10" {
+			return fmt.Errorf("-sps %s: use 80, 10 or 80,10", sps)
+		}
+		n, _ := strconv.Atoi(x)
+		o.sps = append(o.sps, n)
+	}
 	switch {
 	case o.n < 1 || o.n > soundSeeds:
 		return fmt.Errorf("-n %d: use 1 to %d", o.n, soundSeeds)
-	case o.sps != 80 && o.sps != 10:
-		return fmt.Errorf("-sps %d: use 80 or 10", o.sps)
 	case o.workers < 1 || o.workers > 256:
 		return fmt.Errorf("-workers %d: use 1 to 256", o.workers)
 	case !(o.severity >= 0 && o.severity <= 1):
@@ -125,8 +147,8 @@ func (o *settings) check() error {
 	return nil
 }
 
-// flags is the part of that name.
-func (o settings) flags(out io.Writer) (missed []string, err error) {
+// flags is the part of that name. A figure may miss its threshold by slack standard errors.
+func (o settings) flags(out io.Writer, slack float64) (missed []string, err error) {
 	list, sound, err := chosen(plants(o.severity), o.names())
 	if err != nil {
 		return nil, err
@@ -134,22 +156,23 @@ func (o settings) flags(out io.Writer) (missed []string, err error) {
 	if !sound {
 		o.sound = 0
 	}
-	f := flagStudy{o: o}
-	if err := f.run(list); err != nil {
-		return nil, err
+	fmt.Fprint(out, "## What is said of faults, and of sound fills\n\n")
+	for _, sps := range o.sps {
+		f := flagStudy{o: o, sps: sps}
+		if err := f.run(list); err != nil {
+			return nil, err
+		}
+		if o.list {
+			f.list(out, list)
+			continue
+		}
+		missed = append(missed, f.write(out, list, slack)...)
 	}
-	if o.list {
-		f.list(out, list)
-		return nil, nil
-	}
-	var table bytes.Buffer
-	missed = f.write(&table, list, 0)
-	_, err = out.Write(table.Bytes())
-	return missed, err
+	return missed, nil
 }
 
 // cover is the part coverage.
-func (o settings) cover(out io.Writer) (missed []string, err error) {
+func (o settings) cover(out io.Writer, slack float64) (missed []string, err error) {
 	list, err := chosenScenarios(o.names())
 	if err != nil {
 		return nil, err
@@ -158,10 +181,8 @@ func (o settings) cover(out io.Writer) (missed []string, err error) {
 	if err != nil {
 		return nil, err
 	}
-	var table bytes.Buffer
-	missed = writeCoverage(&table, o, all, 0)
-	_, err = out.Write(table.Bytes())
-	return missed, err
+	fmt.Fprint(out, "## The rate and its interval\n\n")
+	return writeCoverage(out, o, all, slack), nil
 }
 
 // names is what -only asks for; nil for everything.

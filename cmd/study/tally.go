@@ -125,10 +125,12 @@ const (
 // standard errors a figure may lie beyond: none in the study, some in a shorter test.
 func (f *flagStudy) write(w io.Writer, list []plant, slack float64) (missed []string) {
 	miss := func(format string, a ...any) { missed = append(missed, fmt.Sprintf(format, a...)) }
-	fmt.Fprintf(w, "### Flags at %d samples/s\n\n", f.o.sps)
-	fmt.Fprintf(w, "Each fault at severity %g on one channel of a run, %d runs each; %d sound runs. Seeds from %d and from %d.\n\n", f.o.severity, f.o.n, f.o.sound, f.o.seed, f.o.seed+soundSeeds)
-	fmt.Fprintln(w, "| planted | size | named, % | anything said, % | forbids, % | on the channels beside it: wrong, % |")
-	fmt.Fprintln(w, "|---|---|---|---|---|---|")
+	fmt.Fprintf(w, "### At %d samples/s\n\n", f.sps)
+	fmt.Fprintf(w, "Each fault at severity %g on one channel of a run, %d runs each, seeds from %d; %d sound runs, seeds from %d.\n\n", f.o.severity, f.o.n, f.o.seed, f.o.sound, f.o.seed+soundSeeds)
+	if len(list) > 0 {
+		fmt.Fprintln(w, "| planted | size | named, % | anything said, % | forbids, % | on the channels beside it: wrong, % |")
+		fmt.Fprintln(w, "|---|---|---|---|---|---|")
+	}
 	var tallies []tally
 	for _, p := range list {
 		if len(f.by[p.name]) == 0 {
@@ -143,7 +145,7 @@ func (f *flagStudy) write(w io.Writer, list []plant, slack float64) (missed []st
 		fmt.Fprintf(w, "| %s | %s | %s | %s | %s | %s |\n", p.name, p.what, percent(t.named, t.runs), percent(t.any, t.runs), percent(t.forbid, t.runs), beside)
 		share := float64(t.named) / float64(t.runs)
 		if share < leastFound-slack*binomialSE(leastFound, t.runs) {
-			miss("%s at %d samples/s: named in %d of %d, want %.0f %%", p.name, f.o.sps, t.named, t.runs, 100*leastFound)
+			miss("%s at %d samples/s: named in %d of %d, want %.0f %%", p.name, f.sps, t.named, t.runs, 100*leastFound)
 		}
 	}
 	if sound := f.by[""]; len(sound) > 0 {
@@ -157,15 +159,75 @@ func (f *flagStudy) write(w io.Writer, list []plant, slack float64) (missed []st
 		fmt.Fprintf(w, "\nSound fills: %d, of which %s %% carry a flag (%s). Of %d sound runs %d have something said of the run as a whole.\n",
 			t.others, percent(t.wrong, t.others), orNone(counted(t.wrongs)), t.runs, runs)
 		if share := float64(t.wrong) / float64(t.others); share > mostWrong+slack*binomialSE(mostWrong, t.others) {
-			miss("sound fills at %d samples/s: %d of %d carry a flag, want at most %.1f %%", f.o.sps, t.wrong, t.others, 100*mostWrong)
+			miss("sound fills at %d samples/s: %d of %d carry a flag, want at most %.1f %%", f.sps, t.wrong, t.others, 100*mostWrong)
 		}
 		if share := float64(runs) / float64(t.runs); share > mostWrong+slack*binomialSE(mostWrong, t.runs) {
-			miss("sound runs at %d samples/s: %d of %d have a flag of the whole run, want at most %.1f %%", f.o.sps, runs, t.runs, 100*mostWrong)
+			miss("sound runs at %d samples/s: %d of %d have a flag of the whole run, want at most %.1f %%", f.sps, runs, t.runs, 100*mostWrong)
 		}
 	}
+	missed = append(missed, f.writeRates(w, slack)...)
 	writeMatrix(w, tallies)
 	fmt.Fprintf(w, "\n%.0f s on %d workers.\n\n", f.elapsedS, f.o.workers)
 	return missed
+}
+
+// writeRates says how well the rates of the sound runs keep their word, all errors of the
+// bench included.
+func (f *flagStudy) writeRates(w io.Writer, slack float64) (missed []string) {
+	var c clusters
+	var off2, u2 float64
+	for _, s := range f.by[""] {
+		held := 0
+		for _, m := range s.rates {
+			d := (m.is - m.truth) / m.truth
+			if math.Abs(m.is-m.truth) <= m.u95 {
+				held++
+			}
+			off2 += d * d
+			u2 += m.u95 * m.u95 / (m.truth * m.truth)
+		}
+		c.add(held, len(s.rates))
+	}
+	if c.n == 0 {
+		return nil
+	}
+	n := float64(c.n)
+	fmt.Fprintf(w, "\nOf their rates in mL/min the 95 %% interval, with all of the budget in it, holds the truth in %.1f ± %.1f %%; it is ±%.2f %% of the rate, and the error's root mean square %.2f %%.\n",
+		100*c.share(), 100*c.se(), 100*math.Sqrt(u2/n), 100*math.Sqrt(off2/n))
+	if c.share() < leastCover-slack*c.se() {
+		missed = append(missed, fmt.Sprintf("rates of sound runs at %d samples/s: the interval holds the truth in %.2f %% of %d, want at least %.1f", f.sps, 100*c.share(), c.n, 100*leastCover))
+	}
+	return missed
+}
+
+// clusters counts what comes in groups whose members share something, as the fills of a
+// bench share its scale or its fuel.
+type clusters struct {
+	n, k   int
+	groups []cluster
+}
+
+type cluster struct{ n, k int }
+
+func (c *clusters) add(k, n int) {
+	c.n, c.k, c.groups = c.n+n, c.k+k, append(c.groups, cluster{n, k})
+}
+
+func (c *clusters) share() float64 { return float64(c.k) / float64(max(1, c.n)) }
+
+// se is the standard error of the share with whole groups drawn (the linearised ratio
+// estimator, Cochran 1977, Sampling Techniques, 3rd ed., eq. 6.13), at least the binomial.
+func (c *clusters) se() float64 {
+	p, m := c.share(), float64(len(c.groups))
+	if m < 2 {
+		return math.NaN()
+	}
+	ss := 0.0
+	for _, g := range c.groups {
+		d := float64(g.k) - p*float64(g.n)
+		ss += d * d
+	}
+	return max(math.Sqrt(ss*m/(m-1))/float64(c.n), binomialSE(p, c.n))
 }
 
 func orNone(s string) string {
