@@ -44,18 +44,18 @@ func plants(severity float64) []plant {
 
 // engineCases is what all channels show at once.
 var engineCases = []plant{
-	{name: "rail-hunting", what: "common waves of 4 % and 8 s in the flow", engine: true, answers: []string{"engine-hunting"},
+	{name: "rail-hunting", what: "common waves of 4 % and 8 s in the flow", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, _ *simbench.RunPlan) {
 			s.world.SharedHuntingSD, s.world.Hunting = 0.04, 8*time.Second
 		}},
-	{name: "idle-step", what: "the idle goes up or down by 6 to 10 % at one moment", engine: true, answers: []string{"engine-step"},
+	{name: "idle-step", what: "the idle goes up or down by 6 to 10 % at one moment", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, plan *simbench.RunPlan) {
 			plan.IdleStep = simbench.IdleStep{Speed: 0.06 + 0.04*s.rng.Float64(), At: runStill + 30*time.Second + time.Duration(s.rng.Float64()*float64(runFlow-time.Minute))}
 			if s.rng.IntN(2) == 0 {
 				plan.IdleStep.Speed *= -1
 			}
 		}},
-	{name: "warming", what: "an engine just started: 15 % short, 5 min", engine: true, answers: []string{"engine-warming"},
+	{name: "warming", what: "an engine just started: 15 % short, 5 min", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, _ *simbench.RunPlan) {
 			s.warm = time.Minute
 			s.world.WarmUpStart = 0.15

@@ -60,10 +60,14 @@ func (f *flagStudy) tally(p plant) tally {
 				continue
 			}
 			t.others++
-			if len(flags) > 0 {
+			codes := codesOf(flags)
+			if p.engine { // each channel may say of it what the run says
+				codes = slices.DeleteFunc(codes, func(c string) bool { return slices.Contains(p.answers, c) })
+			}
+			if len(codes) > 0 {
 				t.wrong++
 			}
-			for _, c := range codesOf(flags) {
+			for _, c := range codes {
 				t.wrongs[c]++
 			}
 		}
