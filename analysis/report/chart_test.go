@@ -3,6 +3,7 @@ package report
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -192,5 +193,66 @@ func TestCSSString(t *testing.T) {
 		if got := cssString(in); got != want {
 			t.Errorf("cssString(%q) = %s, want %s", in, got, want)
 		}
+	}
+}
+
+// What the fit leaves is what was put beside the line, and what was not there stays away.
+func TestLeftOver(t *testing.T) {
+	c := Curve{OnsetS: 10, EndS: 100, Fit: &Line{10, 2, 100, 20}}
+	for k := range 1100 {
+		s := float64(k) / 10
+		y := 2 + (s-10)*0.2
+		if s >= 55 {
+			y += 0.3
+		}
+		if k == 300 {
+			y = math.NaN()
+		}
+		c.ElapsedS, c.Grams = append(c.ElapsedS, s), append(c.Grams, y)
+	}
+	got := c.leftOver()
+	if len(got) != leftBlocks {
+		t.Fatalf("%d means, want %d", len(got), leftBlocks)
+	}
+	for _, p := range got {
+		want := 0.0
+		if p.x > 56 {
+			want = 0.3
+		}
+		if math.Abs(p.x-55) > 2 && math.Abs(p.y-want) > 1e-9 {
+			t.Errorf("at %.1f s %.6f is left, want %.1f", p.x, p.y, want)
+		}
+	}
+	c.Fit = &Line{10, 2, 10, 20}
+	if got := c.leftOver(); got != nil {
+		t.Errorf("a line without length leaves %v", got)
+	}
+}
+
+// A strip reaches to a round number at or above what it must show, and not far above.
+func TestReachFor(t *testing.T) {
+	for far, want := range map[float64]float64{0.0101: 0.015, 0.01: 0.01, 0.05: 0.05, 0.051: 0.06, 8.1: 10, 21: 30} {
+		if got := reachFor(far); math.Abs(got-want) > 1e-12 {
+			t.Errorf("%g reaches to %g, want %g", far, got, want)
+		}
+	}
+}
+
+// The moment that a flag names is marked on the curve and in both strips; what lasts for
+// the whole fill, or names no time, is not. Each flag's severity stands as a letter.
+func TestMomentsAreMarked(t *testing.T) {
+	r := coop(2, 2, 300)
+	c := &r.Runs[0].Curves[0]
+	c.Flags = []Flag{{Code: "jump", Severity: "forbids", FromS: 60, ToS: 60}, {Code: "not-steady", Severity: "doubt", FromS: 80, ToS: 110},
+		{Code: "whole", Severity: "note", FromS: c.OnsetS, ToS: c.EndS}, {Code: "none", Severity: "note", FromS: math.NaN(), ToS: math.NaN()}}
+	drawing := withinChart("w", r.Runs[0], newStrips(r.Runs), nil)
+	for what, n := range map[string]int{`class="moment"`: 2, `class="when"`: 2, ">F D N<": 1, `class="rollband"`: 2, "jump (forbids) at 60.0 s": 1, "whole (note)": 0} {
+		if got := strings.Count(drawing, what); got != n {
+			t.Errorf("%s is there %d times, want %d", what, got, n)
+		}
+	}
+	fill, _ := fillChart("f", r.Runs[0], newFillScale(r.Runs), nil)
+	if got := strings.Count(fill, `class="pt open"`); got != 2 {
+		t.Errorf("%d diamonds on the curve, want 2", got)
 	}
 }

@@ -330,21 +330,29 @@ func fillChart(id string, run Run, scale fillScale, apart map[int]Finding) (draw
 			fits.line("fit", ax.at(c.Fit.FromS), ay.at(c.Fit.FromY), ax.at(c.Fit.ToS), ay.at(c.Fit.ToY))
 		}
 		onset, end := pointAt(stretches, c.OnsetS), pointAt(stretches, c.EndS)
-		for _, s := range stretches {
-			for k := range s {
-				s[k] = point{ax.at(s[k].x), ay.at(s[k].y)}
+		drawn := make([][]point, len(stretches))
+		for n, s := range stretches {
+			for _, p := range s {
+				drawn[n] = append(drawn[n], point{ax.at(p.x), ay.at(p.y)})
 			}
 		}
 		class := "curve"
 		if apart[c.Injector].Apart() {
 			class += " apart"
 		}
-		body.path(class, stretches)
+		body.path(class, drawn)
 		if usable(onset.x) {
 			body.mark(ring, "pt small", ax.at(onset.x), ay.at(onset.y), 2.6)
 		}
 		if usable(end.x) {
 			body.mark(box, "pt small", ax.at(end.x), ay.at(end.y), 2.6)
+		}
+		for _, f := range c.Flags {
+			if from, _, ok := c.moment(f); ok {
+				if p := pointAt(stretches, from); usable(p.x) {
+					body.mark(diamond, "pt open", ax.at(p.x), ay.at(p.y), 3.2)
+				}
+			}
 		}
 		says = append(says, fmt.Sprintf("injector %d ends at %s %s", c.Injector, typeset(significant(last.y, 3)), unit))
 		at := point{ax.at(last.x), ay.at(last.y)}

@@ -92,7 +92,7 @@ func coop(injectors, runs, points int) Report {
 				row.Finding = ApartHigh
 			case i == 2 && phase == "baseline":
 				row.Finding = CannotTell
-				row.Flags = []Flag{{"gap", "doubt", "One of its three fills has a gap of 6.1 s, so its rate rests on fewer readings: run it once more if it matters."}}
+				row.Flags = []Flag{{Code: "gap", Severity: "doubt", Says: "One of its three fills has a gap of 6.1 s, so its rate rests on fewer readings", Do: "run it once more if it matters"}}
 			}
 			r.Rates = append(r.Rates, row)
 			truth := base[(i-1)%len(base)]
@@ -142,14 +142,21 @@ func coop(injectors, runs, points int) Report {
 	}
 	r.Warnings = []string{"Three runs in each phase leave 4 degrees of freedom: the interval is wide because of that, not because of the bench."}
 	r.Events = []Event{{Kind: "dose", What: "cleaner added to a full tank", Amount: 1.5, Unit: "L", At: start.Add(26 * time.Hour), Odometer: 4211}}
-	r.Budget = &Budget{Of: "injector 4, after, one fill", DF: 61, U95: 0.052, U: math.NaN(), Terms: []Term{
-		{"calibration", 0.011, 9, "line through five masses, up and down"},
-		{"fit", 0.0082, 48, "noise of this fill, white and wandering"},
-		{"drift", 0.0193, 50, "still windows before and after the flow"},
-		{"density", 0.0092, math.Inf(1), "0.8171 g/mL ± 0.0005"},
-		{"hose pull", 0.004, math.Inf(1), "1 mN, rectangular"},
-		{"buoyancy", 0.0004, math.Inf(1), ""},
-	}}
+	for i := 1; i <= injectors; i++ {
+		b := Budget{Channel: fmt.Sprintf("tube%d", i), Of: fmt.Sprintf("T2, run 1, injector %d", i), Rate: base[(i-1)%len(base)], DF: 61, U95: 0.052, U: math.NaN(), Terms: []Term{
+			{"calibration", "B", 0.011, 9, "line through five masses, up and down"},
+			{"fit", "A", 0.0082, 48, "noise of this fill, white and wandering"},
+			{"drift", "A", 0.0193, 50, "still windows before and after the flow"},
+			{"density", "B", 0.0092, math.Inf(1), "0.8171 g/mL ± 0.0005"},
+			{"hose pull", "B", 0.004, math.Inf(1), "1 mN, rectangular"},
+			{"buoyancy", "B", 0.0004, math.Inf(1), ""},
+		}}
+		if i < 3 {
+			b.Advice = "longer runs will not help: let the bench warm up first"
+		}
+		r.Budgets = append(r.Budgets, b)
+	}
+	r.Runs[0].Flags = []Flag{{Code: "idle-moves", Severity: "note", Says: "the flow of all tubes rises and falls together, by 1.2 % every 19 s", Do: "let the idle settle"}}
 	for i := 1; i <= injectors; i++ {
 		r.Calibrations = append(r.Calibrations, Calibration{Channel: fmt.Sprintf("tube%d", i), At: start.Add(-72 * time.Hour), Due: start.Add(362 * 24 * time.Hour),
 			CountsPerGram: 1071.33 + 3.1*float64(i), UCountsPerGram: 0.24, Zero: -20410.6 + 911*float64(i), UZero: 4.4, DF: 9, Certificate: fmt.Sprintf("C-%03d, masses M1 20 to 200 g", 30+i)})
@@ -174,9 +181,14 @@ func fillCurve(rng *rand.Rand, channel string, injector int, rate float64, point
 		c.ML = append(c.ML, rate*flow/60+walk+0.02*rng.NormFloat64())
 	}
 	c.Fit = &Line{c.OnsetS, 0, c.EndS, rate * flowS / 60}
+	c.Rate = rate
+	for k := range 11 {
+		c.Rolling = append(c.Rolling, Rolling{c.OnsetS + 15*(float64(k)+1), rate * (1 + 0.004*rng.NormFloat64()), 0.008 * rate})
+	}
 	if gap {
 		c.GapS = 1
-		c.Flags = []Flag{{"gap", "doubt", "No readings for 6.1 s from 92 s on; the fit bridges it. Check the plug of this channel."}}
+		c.Flags = []Flag{{Code: "gap", Severity: "doubt", Says: "no readings for 6.1 s from 92 s on; the fit bridges it", Evidence: "6.1 s from 92.0 to 98.1 s",
+			Do: "check the plug of this channel", FromS: 92, ToS: 98.1}}
 	}
 	return c
 }

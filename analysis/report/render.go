@@ -21,7 +21,7 @@ var pageText string
 //go:embed style.css
 var styleText string
 
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"withUnits": withUnits}).Parse(pageText))
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"withUnits": withUnits, "stopped": stopped}).Parse(pageText))
 
 // Render writes the report as one HTML file to w. It checks the report first and
 // writes nothing when a part contradicts another; otherwise an error is w's own.
@@ -75,6 +75,7 @@ type view struct {
 	Pictures   []picture
 	FillPanels []picture
 	FillHead   string
+	FillWithin string // explains the charts within the fills; empty: there are none
 	BudgetView *budgetView
 	FlagGroups []flagGroup
 	Channels   []string
@@ -119,21 +120,28 @@ type picture struct {
 	SVG     template.HTML
 }
 
+// budgetView has a column for each channel.
 type budgetView struct {
-	Of, Unit string
-	Rows     []budgetRow
-	Total    []pair
+	Columns []pair // channel, which fill
+	Rows    []budgetRow
+	Total   []budgetRow
+	Advice  []pair // channels, what would help
 }
 
 type budgetRow struct {
-	Name, Says, U, Share, DF string
-	Bar                      template.HTML
+	Name, Kind, Says string
+	Cells            []string
+	Share            string
+	Bar              template.HTML
 }
 
 type flagGroup struct {
 	Code, Severity, Means string
-	Lines                 []pair // where, says
+	Lines                 []flagLine
+	Do                    string
 }
+
+type flagLine struct{ Where, Says, Evidence string }
 
 type mapRow struct {
 	Run, Phase, Hanging, At, Lasted string
@@ -589,7 +597,7 @@ func (v *view) pictures(phases []string) {
 }
 
 func (v *view) fills() {
-	scale := newFillScale(v.Runs)
+	scale, strips := newFillScale(v.Runs), newStrips(v.Runs)
 	apart := map[string]map[int]Finding{}
 	for _, r := range v.Rates {
 		if apart[r.Phase] == nil {
@@ -621,9 +629,24 @@ func (v *view) fills() {
 			notes = append(notes, strings.Join(gaps, "; "))
 		}
 		v.FillPanels = append(v.FillPanels, picture{caption, strings.Join(notes, ". "), template.HTML(svg)})
+		if within := withinChart("within"+itoa(i+1), run, strips, apart[run.Phase]); within != "" {
+			v.FillPanels = append(v.FillPanels, picture{sentence(runName(run)) + ", within the fills", "", template.HTML(within)})
+		}
 	}
 	v.FillHead = "One picture per run, all to the same scale; the number at a curve's end is its injector. " +
 		"Onset is marked by a small ring and the end of the fill by a small box; the pale line beneath a curve is its fit. A break in a curve is a gap in its readings."
+	if strips.drawn() {
+		v.FillWithin = "Beside it, " + strips.says() + " A line that runs along a strip's edge goes beyond it. " +
+			"Where a flag names a moment, a small diamond stands on the curve and a dashed line or a shaded stretch in the strips; the letters at a strip's end are the fill's flags: N note, D doubt, F forbids."
+	}
+}
+
+// stopped makes a sentence of what is said: a capital first, a full stop at the end.
+func stopped(s string) string {
+	if s = sentence(s); s != "" && !strings.HasSuffix(s, ".") {
+		s += "."
+	}
+	return s
 }
 
 // sentence starts s with a capital where that is a letter.
@@ -635,69 +658,122 @@ func sentence(s string) string {
 	return strings.ToUpper(string(r)) + s[n:]
 }
 
+// budget puts one fill of each channel side by side, every u in per cent of the rate: so
+// that channels with more and with less flow can be compared.
 func (v *view) budget() {
-	b := v.Budget
-	if b == nil || len(b.Terms) == 0 {
+	out := &budgetView{}
+	var used []Budget
+	for _, b := range v.Budgets {
+		if len(b.Terms) > 0 && usable(b.Rate) && b.Rate != 0 {
+			used = append(used, b)
+			out.Columns = append(out.Columns, pair{b.Channel, b.Of})
+		}
+	}
+	if len(used) == 0 {
 		return
 	}
-	terms := slices.Clone(b.Terms)
-	sort.SliceStable(terms, func(i, j int) bool { return usable(terms[i].U) && !(usable(terms[j].U) && terms[j].U >= terms[i].U) })
-	sum := 0.0
-	for _, t := range terms {
-		if usable(t.U) {
-			sum += t.U * t.U
+	rows := map[string]*budgetRow{}
+	shares := map[string]float64{}
+	var order []string
+	percent := func(u float64, b Budget) string {
+		if !usable(u) {
+			return missing
 		}
+		_, text := FormatWithU(0, 100*u/math.Abs(b.Rate))
+		return text
 	}
-	out := &budgetView{Of: b.Of, Unit: b.Unit}
-	if out.Unit == "" {
-		out.Unit = v.Unit
+	total := func(name string, of func(Budget) string) {
+		row := budgetRow{Name: name}
+		for _, b := range used {
+			row.Cells = append(row.Cells, of(b))
+		}
+		out.Total = append(out.Total, row)
 	}
-	for _, t := range terms {
-		_, u := FormatWithU(t.U, t.U)
-		row := budgetRow{Name: t.Name, Says: t.Says, U: u, DF: FormatDF(t.DF), Share: missing, Bar: template.HTML(bar(0))}
-		if usable(t.U) && sum > 0 {
-			share := t.U * t.U / sum
-			row.Bar = template.HTML(bar(share))
-			if row.Share = fixed(100*share, 0) + "\u00a0%"; share > 0 && share < 0.005 {
-				row.Share = "< 1 %"
+	combined := make([]float64, len(used))
+	for k, b := range used {
+		sum := 0.0
+		for _, t := range b.Terms {
+			if usable(t.U) {
+				sum += t.U * t.U
 			}
 		}
-		out.Rows = append(out.Rows, row)
+		if combined[k] = b.U; !usable(b.U) {
+			combined[k] = math.Sqrt(sum)
+		}
+		for _, t := range b.Terms {
+			row := rows[t.Name]
+			if row == nil {
+				row = &budgetRow{Name: t.Name, Kind: t.Kind, Says: t.Says, Cells: slices.Repeat([]string{missing}, len(used))}
+				rows[t.Name] = row
+				order = append(order, t.Name)
+			}
+			row.Cells[k] = percent(t.U, b)
+			if usable(t.U) && sum > 0 {
+				shares[t.Name] += t.U * t.U / sum / float64(len(used))
+			}
+		}
 	}
-	u := b.U
-	if !usable(u) {
-		u = math.Sqrt(sum)
+	sort.SliceStable(order, func(i, j int) bool { return shares[order[i]] > shares[order[j]] })
+	for _, name := range order {
+		row, share := rows[name], shares[name]
+		row.Bar = template.HTML(bar(share))
+		if row.Share = fixed(100*share, 0) + "\u00a0%"; share > 0 && share < 0.005 {
+			row.Share = "<\u00a01\u00a0%"
+		}
+		out.Rows = append(out.Rows, *row)
 	}
-	_, us := FormatWithU(u, u)
-	out.Total = append(out.Total, pair{"Combined, u", us + " " + out.Unit}, pair{"Effective df", FormatDF(b.DF)})
-	if usable(b.U95) {
-		_, s := FormatWithU(b.U95, b.U95)
-		out.Total = append(out.Total, pair{"Expanded, U (95\u00a0%)", s + " " + out.Unit})
-		if u > 0 {
-			out.Total = append(out.Total, pair{"Coverage factor, k", significant(b.U95/u, 3)})
+	u := map[string]float64{}
+	for k, b := range used {
+		u[b.Channel] = combined[k]
+	}
+	total("combined, u", func(b Budget) string { return percent(u[b.Channel], b) })
+	total("effective df", func(b Budget) string { return FormatDF(b.DF) })
+	total("coverage factor, k", func(b Budget) string {
+		if !usable(b.U95) || !(u[b.Channel] > 0) {
+			return missing
+		}
+		return significant(b.U95/u[b.Channel], 3)
+	})
+	total("expanded, U (95\u00a0%)", func(b Budget) string { return percent(b.U95, b) })
+	total("rate ± U, "+v.Unit, func(b Budget) string { return withU(b.Rate, b.U95) })
+	for _, b := range used {
+		if b.Advice == "" {
+			continue
+		}
+		if i := slices.IndexFunc(out.Advice, func(p pair) bool { return p.Value == b.Advice }); i >= 0 {
+			out.Advice[i].Name += ", " + b.Channel
+		} else {
+			out.Advice = append(out.Advice, pair{b.Channel, b.Advice})
 		}
 	}
 	v.BudgetView = out
 }
 
-// flags gathers equal codes and severities, in order of weight.
+// flags gathers what has one code, severity and advice, in order of weight.
 func (v *view) flags() {
-	index := map[[2]string]int{}
+	type key struct{ code, severity, do string }
+	index := map[key]int{}
 	said := map[[4]string]bool{}
 	add := func(where string, f Flag) {
-		k := [2]string{f.Code, f.Severity}
+		if f.Says == "" && f.Do == "" { // named in a row of the table only
+			return
+		}
+		k := key{f.Code, f.Severity, f.Do}
 		i, ok := index[k]
 		if !ok {
 			i = len(v.FlagGroups)
 			index[k] = i
-			v.FlagGroups = append(v.FlagGroups, flagGroup{Code: f.Code, Severity: f.Severity, Means: severityMeans(f.Severity)})
+			v.FlagGroups = append(v.FlagGroups, flagGroup{Code: f.Code, Severity: f.Severity, Means: severityMeans(f.Severity), Do: f.Do})
 		}
 		if line := [4]string{f.Code, f.Severity, where, f.Says}; !said[line] {
 			said[line] = true
-			v.FlagGroups[i].Lines = append(v.FlagGroups[i].Lines, pair{where, f.Says})
+			v.FlagGroups[i].Lines = append(v.FlagGroups[i].Lines, flagLine{where, f.Says, f.Evidence})
 		}
 	}
 	for _, run := range v.Runs {
+		for _, f := range run.Flags {
+			add(sentence(runName(run))+", all channels", f)
+		}
 		for _, c := range run.Curves {
 			for _, f := range c.Flags {
 				add(fmt.Sprintf("%s, injector %d on %s", sentence(runName(run)), c.Injector, c.Channel), f)

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -31,7 +32,7 @@ type Report struct {
 	Tests        []Test
 	Runs         []Run
 	Events       []Event
-	Budget       *Budget
+	Budgets      []Budget // of one typical fill of each channel: one table, a column for each
 	Calibrations []Calibration
 	Excluded     []Exclusion // beyond the runs whose own Excluded is set
 	Notes        []string    // anything else worth printing with the conditions
@@ -76,6 +77,7 @@ type Run struct {
 	DurationS float64 // collecting time, s; 0 or NaN when not known
 	Positions []Position
 	Curves    []Curve
+	Flags     []Flag // of the run as a whole: what the engine or the bench did to all tubes at once
 	Excluded  string // why the run is left out of findings; empty: it counts
 }
 
@@ -97,7 +99,16 @@ type Curve struct {
 	OnsetS   float64   // where the fill was found to begin, s; NaN: not found
 	EndS     float64   // where it was found to end, s; NaN: not found
 	Fit      *Line     // the fitted line; nil: none
+	Rate     float64   // of the fill, in the report's RateUnit; 0 or NaN: not known
+	Rolling  []Rolling // the rate within the fill, rising in time
 	Flags    []Flag
+}
+
+// Rolling is the rate over a short stretch of a fill, in the report's RateUnit.
+type Rolling struct {
+	AtS  float64 // the stretch's middle, s since the run's start
+	Rate float64
+	U95  float64 // half width of its 95 % interval
 }
 
 // Line is a straight line between two points, in the curve's own units.
@@ -107,7 +118,11 @@ type Line struct{ FromS, FromY, ToS, ToY float64 }
 type Flag struct {
 	Code     string
 	Severity string // "note", "doubt" or "forbids"
-	Says     string // one sentence: what, when, how big, what to do
+	Says     string // one sentence: what was seen, when and how big
+	Evidence string // how big, when and how sure, in words; may be empty
+	Do       string // what to do about it; may be empty
+	FromS    float64
+	ToS      float64 // when, s since the run's start, to be marked on the curve; not above FromS: a moment; both 0 or NaN: not marked
 }
 
 // RateRow is one injector's rate in one phase.
@@ -187,17 +202,20 @@ type Event struct {
 
 // Budget is the uncertainty budget of one rate.
 type Budget struct {
-	Of    string // which rate: "injector 4, after"
-	Unit  string // of every U; empty: the report's RateUnit
-	Terms []Term
-	U     float64 // combined standard uncertainty; NaN: the root of the sum of the squares of Terms
-	DF    float64 // effective degrees of freedom; NaN when not known
-	U95   float64 // expanded; NaN when not known
+	Channel string
+	Of      string  // which of its fills: "T2, run 3, injector 4"
+	Rate    float64 // in the report's RateUnit, as every U
+	Terms   []Term
+	U       float64 // combined standard uncertainty; NaN: the root of the sum of the squares of Terms
+	DF      float64 // effective degrees of freedom; NaN when not known
+	U95     float64 // expanded; NaN when not known
+	Advice  string  // what would make U smaller; may be empty
 }
 
 // Term is one source of uncertainty.
 type Term struct {
 	Name string
+	Kind string  // as the GUM has it: "A", estimated from readings, or "B", from what else is known
 	U    float64 // standard uncertainty
 	DF   float64 // +Inf for no limit; NaN when not known
 	Says string  // where it comes from; may be empty
@@ -277,6 +295,9 @@ func (r *Report) check() error {
 		}
 	}
 	for _, run := range r.Runs {
+		if err := checkFlags(fmt.Sprintf("report: render %q: run %d of test %q", r.Title, run.Number, run.Test), run.Flags); err != nil {
+			return err
+		}
 		for _, c := range run.Curves {
 			where := fmt.Sprintf("report: render %q: run %d of test %q, channel %q", r.Title, run.Number, run.Test, c.Channel)
 			ys, _ := c.values()
@@ -311,10 +332,16 @@ func (r *Report) check() error {
 			}
 		}
 	}
-	if b := r.Budget; b != nil {
-		for _, t := range b.Terms {
+	for i, b := range r.Budgets {
+		if slices.ContainsFunc(r.Budgets[:i], func(o Budget) bool { return o.Channel == b.Channel }) {
+			return fmt.Errorf("report: render %q: channel %q has two budgets; give one of a typical fill", r.Title, b.Channel)
+		}
+		for k, t := range b.Terms {
 			if t.U < 0 {
-				return fmt.Errorf("report: render %q: budget of %s, term %q: standard uncertainty %g is negative", r.Title, b.Of, t.Name, t.U)
+				return fmt.Errorf("report: render %q: budget of %s, term %q: standard uncertainty %g is negative", r.Title, b.Channel, t.Name, t.U)
+			}
+			if slices.ContainsFunc(b.Terms[:k], func(o Term) bool { return o.Name == t.Name }) {
+				return fmt.Errorf("report: render %q: budget of %s has term %q twice; merge the two", r.Title, b.Channel, t.Name)
 			}
 		}
 	}

@@ -117,7 +117,11 @@ func awkward() map[string]Report {
 	missing.Tests[0].At = time.Time{}
 	missing.Events[0].Amount, missing.Events[0].Odometer = nan, nan
 	missing.Calibrations[0] = Calibration{CountsPerGram: nan, UCountsPerGram: inf, Zero: inf, UZero: nan, DF: nan}
-	missing.Budget.Terms[0].U, missing.Budget.Terms[1].U, missing.Budget.Terms[2].DF, missing.Budget.U95 = nan, inf, nan, nan
+	missing.Budgets[0].Terms[0].U, missing.Budgets[0].Terms[1].U, missing.Budgets[0].Terms[2].DF, missing.Budgets[0].U95 = nan, inf, nan, nan
+	missing.Budgets[1].Rate, missing.Budgets[2].Terms, missing.Budgets[3].U = nan, missing.Budgets[2].Terms[:2], inf
+	missing.Runs[1].Curves[5].Rolling[0].Rate, missing.Runs[1].Curves[5].Rolling[1].U95, missing.Runs[2].Curves[5].Rate = nan, inf, nan
+	missing.Runs[3].Curves[5].Rolling, missing.Runs[4].Curves[5].Flags = nil, []Flag{
+		{Code: "a", Severity: "note", FromS: nan, ToS: 5}, {Code: "b", Severity: "note", FromS: inf, ToS: inf}, {Code: "c", Severity: "forbids", FromS: 1e9, ToS: -5}, {Code: "d", Severity: "doubt", FromS: 60}}
 	missing.Change.Percent, missing.Change.P, missing.Change.EquivalenceP, missing.Change.DF = nan, nan, nan, nan
 	missing.Change.CI95 = [2]float64{nan, nan}
 	missing.Change.MarginPercent, missing.Change.DetectablePercent = nan, nan
@@ -155,7 +159,7 @@ func awkward() map[string]Report {
 		if bad.Rates[i].Phase == "after" {
 			bad.Rates[i].Phase = hostile
 		}
-		bad.Rates[i].Flags = []Flag{{hostile, "note", hostile}}
+		bad.Rates[i].Flags = []Flag{{Code: hostile, Severity: "note", Says: hostile, Evidence: hostile, Do: hostile}}
 	}
 	for i := range bad.Runs {
 		r := &bad.Runs[i]
@@ -167,7 +171,8 @@ func awkward() map[string]Report {
 	}
 	bad.Tests[0] = Test{Label: hostile, Phase: hostile, Fuel: Fuel{Kind: hostile}, Note: hostile}
 	bad.Events[0].Kind, bad.Events[0].What, bad.Events[0].Unit = hostile, hostile, hostile
-	bad.Budget.Of, bad.Budget.Unit, bad.Budget.Terms[0].Name, bad.Budget.Terms[0].Says = hostile, hostile, hostile, hostile
+	b := &bad.Budgets[0]
+	b.Of, b.Channel, b.Advice, b.Terms[0].Name, b.Terms[0].Kind, b.Terms[0].Says = hostile, hostile, hostile, hostile, hostile, hostile
 	bad.Calibrations[0].Channel, bad.Calibrations[0].Certificate = hostile, hostile
 	bad.Excluded = []Exclusion{{hostile, hostile}}
 
@@ -344,8 +349,8 @@ func TestRenderRefuses(t *testing.T) {
 		"twice":              {func(r *Report) { r.Rates[1] = r.Rates[0] }, "have a row already"},
 		"negative U":         {func(r *Report) { r.Rates[0].U95 = -0.1 }, "negative uncertainty (U95 -0.1"},
 		"finding":            {func(r *Report) { r.Rates[0].Finding = "fine" }, `finding "fine" is not one of`},
-		"severity":           {func(r *Report) { r.Rates[0].Flags = []Flag{{"gap", "bad", ""}} }, `severity "bad"`},
-		"curve severity":     {func(r *Report) { r.Runs[0].Curves[0].Flags = []Flag{{"gap", "", ""}} }, `channel "tube1": flag "gap": severity ""`},
+		"severity":           {func(r *Report) { r.Rates[0].Flags = []Flag{{Code: "gap", Severity: "bad"}} }, `severity "bad"`},
+		"curve severity":     {func(r *Report) { r.Runs[0].Curves[0].Flags = []Flag{{Code: "gap"}} }, `channel "tube1": flag "gap": severity ""`},
 		"lengths":            {func(r *Report) { r.Runs[0].Curves[0].ML = r.Runs[0].Curves[0].ML[1:] }, "49 values for 50 times"},
 		"curve injector":     {func(r *Report) { r.Runs[0].Curves[0].Injector = 0 }, "injectors count from 1"},
 		"decision":           {func(r *Report) { r.Change.Decision = "better" }, `decision "better" is not one of`},
@@ -353,7 +358,10 @@ func TestRenderRefuses(t *testing.T) {
 		"interval":           {func(r *Report) { r.Change.CI95 = [2]float64{2, 1} }, "runs backwards"},
 		"injector interval":  {func(r *Report) { r.Change.Injectors[0].CI95 = [2]float64{2, 1} }, "injector 1: interval 2 to 1 % runs backwards"},
 		"change injector":    {func(r *Report) { r.Change.Injectors[0].Injector = -1 }, "injector -1"},
-		"budget":             {func(r *Report) { r.Budget.Terms[1].U = -1 }, `term "fit": standard uncertainty -1 is negative`},
+		"run severity":       {func(r *Report) { r.Runs[0].Flags[0].Severity = "bad" }, `run 1 of test "T1": flag "idle-moves": severity "bad"`},
+		"two budgets":        {func(r *Report) { r.Budgets[1].Channel = "tube1" }, `channel "tube1" has two budgets`},
+		"term twice":         {func(r *Report) { r.Budgets[0].Terms[1].Name = "drift" }, `has term "drift" twice`},
+		"budget":             {func(r *Report) { r.Budgets[0].Terms[1].U = -1 }, `budget of tube1, term "fit": standard uncertainty -1 is negative`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			r := coop(2, 2, 50)
@@ -393,9 +401,11 @@ func TestDemoSize(t *testing.T) {
 
 func TestInputIsLeftAlone(t *testing.T) {
 	r, same := coop(3, 4, 60), coop(3, 4, 60)
-	r.Budget.U, same.Budget.U = 0.1, 0.1 // NaN never equals itself
+	for i := range r.Budgets { // NaN never equals itself
+		r.Budgets[i].U, same.Budgets[i].U = 0.1, 0.1
+	}
 	render(t, r)
-	if !reflect.DeepEqual(r.Runs, same.Runs) || !reflect.DeepEqual(r.Rates, same.Rates) || !reflect.DeepEqual(r.Budget, same.Budget) {
+	if !reflect.DeepEqual(r.Runs, same.Runs) || !reflect.DeepEqual(r.Rates, same.Rates) || !reflect.DeepEqual(r.Budgets, same.Budgets) {
 		t.Error("rendering changed the report it was given")
 	}
 }

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -290,7 +292,7 @@ func (d *demo) report() report.Report {
 			r.Truth.Rates = append(r.Truth.Rates, report.TruthRate{Injector: n, Phase: t.Test.Phase, Rate: d.meanTruth(i, m.Injector)})
 		}
 	}
-	r.Budget = reportBudget(d.tests[1], after)
+	r.Budgets = reportBudgets(d.tests[:]...)
 	return r
 }
 
@@ -321,7 +323,7 @@ func reportRuns(t testFits) []report.Run {
 	var out []report.Run
 	for _, run := range t.Runs {
 		r := report.Run{Test: t.Test.Label, Number: run.Number, Phase: t.Test.Phase, Hanging: t.Hangings[run.HangingID], At: t.Walls[run.ID],
-			DurationS: run.Planned.Seconds(), Excluded: run.Excluded}
+			DurationS: run.Planned.Seconds(), Flags: reportFlags(t.RunFlags[run.Number]), Excluded: run.Excluded}
 		for _, p := range run.Positions {
 			r.Positions = append(r.Positions, report.Position{Channel: p.Channel, Injector: p.Injector})
 		}
@@ -337,8 +339,9 @@ func reportRuns(t testFits) []report.Run {
 
 func reportCurve(f fitted, density *curve.Density) report.Curve {
 	x := f.fill()
+	level := f.Curve.Unit == curve.Millilitre
 	per := 1.0
-	if density != nil {
+	if density != nil && !level {
 		per = density.GPerML
 	}
 	t, values := f.Curve.Points()
@@ -348,49 +351,73 @@ func reportCurve(f fitted, density *curve.Density) report.Curve {
 	// A misread or two leave no gap worth the name.
 	c := report.Curve{Channel: f.Curve.Channel, Injector: f.Injector, ElapsedS: t, GapS: 0.5, OnsetS: x.StartS, EndS: x.EndS,
 		Fit: &report.Line{FromS: x.StartS, FromY: 0, ToS: x.EndS, ToY: x.Gain / per}}
-	if density != nil {
+	if density != nil || level {
 		c.ML = values
 	} else {
 		c.Grams = values
 	}
-	for _, g := range x.Flags {
-		c.Flags = append(c.Flags, report.Flag{Code: g.Code, Severity: g.Severity.String(), Says: g.Text()})
+	c.Rate = x.Rate() / per
+	for _, r := range x.Rolling {
+		c.Rolling = append(c.Rolling, report.Rolling{AtS: r.AtS, Rate: r.Rate / per, U95: rate.Coverage95(math.Inf(1)) * r.U / per})
 	}
+	c.Flags = reportFlags(x.Flags)
 	return c
+}
+
+func reportFlags(flags []rate.Flag) []report.Flag {
+	var out []report.Flag
+	for _, g := range flags {
+		f := report.Flag{Code: g.Code, Severity: g.Severity.String(), Says: g.Says, Evidence: evidenceText(g.Evidence), Do: g.Do, FromS: math.NaN(), ToS: math.NaN()}
+		if seen(g.Evidence) {
+			f.FromS, f.ToS = g.Evidence.FromS, g.Evidence.ToS
+		}
+		out = append(out, f)
+	}
+	return out
 }
 
 // budgetSays is where each term of a budget comes from.
 var budgetSays = map[string]string{
-	"fit":         "noise and wander of the reading and of the flow, from the fill itself",
-	"calibration": "the span's line, masses' tolerances included",
-	"zero drift":  "0.5 g/h either way while the temperature changes (common practice, no source)",
-	"density":     "of the fuel, as noted for the test",
+	"fit":              "noise and wander of the reading and of the flow, from the fill itself",
+	"calibration":      "the span's line, masses' tolerances included",
+	"zero drift":       "0.5 g/h either way while the temperature changes (common practice, no source)",
+	"hose pull":        "what a hose that warms and creeps pulls at its tube (estimate)",
+	"buoyancy":         "the air's lift, which changes with the weather",
+	"time base":        "the board's crystal",
+	"density":          "of the fuel, as noted for the test",
+	"fuel temperature": "of the fuel in the tubes, as noted for the test",
 }
 
-// reportBudget is the budget of the last fill of the injector that stands furthest
-// off, or of the first.
-func reportBudget(t testFits, s ratedSet) *report.Budget {
-	if len(s.members) == 0 {
-		return nil
+// reportBudgets is the budget of one typical fill of each channel: of the fills that a
+// finding may rest on, the one with the median relative uncertainty.
+func reportBudgets(tests ...testFits) []report.Budget {
+	type one struct {
+		test string
+		f    fitted
 	}
-	of := slices.MinFunc(s.members, func(a, b rate.Member) int {
-		if a.P < b.P {
-			return -1
+	of := map[string][]one{}
+	for _, t := range tests {
+		for _, f := range t.Fits {
+			if x := f.fill(); t.stands(f) && len(x.Budget) > 0 && finite(x.UMLPerMin) {
+				of[x.Channel] = append(of[x.Channel], one{t.Test.Label, f})
+			}
 		}
-		return 1
-	})
-	for _, f := range slices.Backward(t.Fits) {
-		if memberName(f) != of.Injector {
-			continue
-		}
-		x := f.fill()
-		b := &report.Budget{Of: fmt.Sprintf("injector %s, %s, run %d", of.Injector, t.Test.Phase, f.Run), U: x.UMLPerMin, DF: x.DFMLPerMin, U95: x.U95MLPerMin}
+	}
+	var out []report.Budget
+	for _, ch := range slices.SortedFunc(maps.Keys(of), compareNames) {
+		fills := of[ch]
+		relative := func(o one) float64 { return o.f.fill().UMLPerMin / o.f.fill().RateMLPerMin }
+		slices.SortStableFunc(fills, func(a, b one) int { return cmp.Compare(relative(a), relative(b)) })
+		o := fills[len(fills)/2]
+		x := o.f.fill()
+		b := report.Budget{Channel: ch, Of: fmt.Sprintf("%s, run %d, injector %d", o.test, o.f.Run, o.f.Injector),
+			Rate: x.RateMLPerMin, U: x.UMLPerMin, DF: x.DFMLPerMin, U95: x.U95MLPerMin, Advice: x.Advice}
 		for _, term := range x.Budget {
-			b.Terms = append(b.Terms, report.Term{Name: term.Name, U: term.U, DF: term.DF, Says: budgetSays[term.Name]})
+			b.Terms = append(b.Terms, report.Term{Name: term.Name, Kind: term.Kind, U: term.U, DF: term.DF, Says: budgetSays[term.Name]})
 		}
-		return b
+		out = append(out, b)
 	}
-	return nil
+	return out
 }
 
 // reportChange is a comparison in the report's form.

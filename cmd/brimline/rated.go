@@ -316,7 +316,7 @@ func (s *ratedSet) unit() string {
 func (s *ratedSet) unitAt() string {
 	for _, f := range s.fits {
 		for _, x := range f.Result.Fills {
-			if t := s.atC(x); s.volume && finite(t) {
+			if t := atC(x); s.volume && finite(t) {
 				return fmt.Sprintf("%s at %g °C", s.unit(), t)
 			}
 		}
@@ -324,16 +324,13 @@ func (s *ratedSet) unitAt() string {
 	return s.unit()
 }
 
-// atC is the temperature of a fill's millilitres, °C; NaN when it is not known.
-func (s *ratedSet) atC(x rate.Fill) float64 { return math.NaN() }
-
-// termKind is how a term of the budget was evaluated, as the GUM has it: A, by
-// statistics of readings, or B, from what else is known.
-func termKind(t rate.Term) string {
-	if t.Name == "fit" {
-		return "A"
+// atC is the temperature of a fill's millilitres, °C; NaN when it has none or it is not
+// known.
+func atC(x rate.Fill) float64 {
+	if !finite(x.RateMLPerMin) {
+		return math.NaN()
 	}
-	return "B"
+	return x.AtC
 }
 
 // shown is a fill's rate and U95 in the unit that is shown.

@@ -40,47 +40,49 @@ type (
 		Why      string   `json:"why"`
 	}
 	fillJSON struct {
-		Channel    string        `json:"channel"`
-		Run        int           `json:"run,omitempty"`
-		Injector   int           `json:"injector,omitempty"`
-		Kind       string        `json:"kind"`
-		StartS     *float64      `json:"start_s"`
-		EndS       *float64      `json:"end_s"`
-		G          *float64      `json:"rate_g_per_min"`
-		ML         *float64      `json:"rate_ml_per_min"`
-		AtC        *float64      `json:"at_c"` // temperature of the millilitres, °C
-		UnitOfU    string        `json:"unit_of_u"`
-		U          *float64      `json:"u"`
-		U95        *float64      `json:"u95"`
-		K          *float64      `json:"k"` // u95 is k u
-		DF         *float64      `json:"df"`
-		UML        *float64      `json:"u_ml_per_min"`
-		U95ML      *float64      `json:"u95_ml_per_min"`
-		KML        *float64      `json:"k_ml"`
-		DFML       *float64      `json:"df_ml"`
-		Steady     bool          `json:"steady"`
-		Trend      *float64      `json:"trend_percent"`
-		UTrend     *float64      `json:"u_trend_percent"`
-		Gain       *float64      `json:"gain"`
-		Samples    int           `json:"samples"`
-		UnitOfTerm string        `json:"unit_of_budget"` // of each u of budget
-		Budget     []termJSON    `json:"budget"`
-		Advice     string        `json:"advice,omitempty"` // what would make U smaller
-		Rolling    []rollingJSON `json:"rolling"`          // in unit_of_u
-		Flags      []flagJSON    `json:"flags"`
-		Excluded   bool          `json:"excluded,omitempty"`
+		Channel    string       `json:"channel"`
+		Run        int          `json:"run,omitempty"`
+		Injector   int          `json:"injector,omitempty"`
+		Kind       string       `json:"kind"`
+		StartS     *float64     `json:"start_s"`
+		EndS       *float64     `json:"end_s"`
+		G          *float64     `json:"rate_g_per_min"`
+		ML         *float64     `json:"rate_ml_per_min"`
+		AtC        *float64     `json:"at_c"` // temperature of the millilitres, °C
+		UnitOfU    string       `json:"unit_of_u"`
+		U          *float64     `json:"u"`
+		U95        *float64     `json:"u95"`
+		K          *float64     `json:"k"` // u95 is k u
+		DF         *float64     `json:"df"`
+		UML        *float64     `json:"u_ml_per_min"`
+		U95ML      *float64     `json:"u95_ml_per_min"`
+		KML        *float64     `json:"k_ml"`
+		DFML       *float64     `json:"df_ml"`
+		Steady     bool         `json:"steady"`
+		Trend      *float64     `json:"trend_percent"`
+		UTrend     *float64     `json:"u_trend_percent"`
+		Gain       *float64     `json:"gain"`
+		Samples    int          `json:"samples"`
+		UnitOfTerm string       `json:"unit_of_budget"` // of each u of budget
+		Budget     []termJSON   `json:"budget"`
+		Advice     string       `json:"advice,omitempty"` // what would make U smaller
+		Rolling    *rollingJSON `json:"rolling"`          // the rate within the fill, over stretches side by side, in unit_of_u; null: none
+		Flags      []flagJSON   `json:"flags"`
+		Excluded   bool         `json:"excluded,omitempty"`
 	}
 	termJSON struct {
 		Name  string   `json:"name"`
 		Kind  string   `json:"kind"` // "A": estimated from readings; "B": from what else is known
+		Basis string   `json:"basis"`
 		U     *float64 `json:"u"`
 		DF    *float64 `json:"df"`    // null: no limit
 		Share *float64 `json:"share"` // of the sum of squares, 0 to 1
 	}
 	rollingJSON struct {
-		AtS  float64  `json:"at_s"`
-		Rate *float64 `json:"rate"`
-		U    *float64 `json:"u"`
+		StretchS float64    `json:"stretch_s"` // each rate is over so long
+		AtS      []float64  `json:"at_s"`      // its middle
+		Rate     []*float64 `json:"rate"`
+		U        []*float64 `json:"u"`
 	}
 	flagJSON struct {
 		Run      int           `json:"run,omitempty"` // of a flag in run_flags
@@ -148,17 +150,34 @@ func (s *ratedSet) json() ratesJSON {
 
 func (s *ratedSet) fillJSON(f fitted, x rate.Fill) fillJSON {
 	j := fillJSON{Channel: x.Channel, Run: f.Run, Injector: f.Injector, Kind: string(x.Kind), StartS: finiteOrNil(x.StartS), EndS: finiteOrNil(x.EndS),
-		G: finiteOrNil(x.RateGPerMin), ML: finiteOrNil(x.RateMLPerMin), AtC: finiteOrNil(s.atC(x)), UnitOfU: string(x.Unit) + "/min",
-		U: finiteOrNil(x.U), U95: finiteOrNil(x.U95), K: finiteOrNil(x.U95 / x.U), DF: finiteOrNil(x.DF),
-		UML: finiteOrNil(x.UMLPerMin), U95ML: finiteOrNil(x.U95MLPerMin), KML: finiteOrNil(x.U95MLPerMin / x.UMLPerMin), DFML: finiteOrNil(x.DFMLPerMin),
+		G: finiteOrNil(x.RateGPerMin), ML: finiteOrNil(x.RateMLPerMin), AtC: finiteOrNil(atC(x)), UnitOfU: string(x.Unit) + "/min",
+		U: finiteOrNil(x.U), U95: finiteOrNil(x.U95), K: finiteOrNil(x.K), DF: finiteOrNil(x.DF),
+		UML: finiteOrNil(x.UMLPerMin), U95ML: finiteOrNil(x.U95MLPerMin), KML: finiteOrNil(x.KMLPerMin), DFML: finiteOrNil(x.DFMLPerMin),
 		Steady: x.Steady, Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Gain: finiteOrNil(x.Gain), Samples: x.Samples,
-		Budget: []termJSON{}, Advice: x.Advice, Rolling: []rollingJSON{}, Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
+		Budget: []termJSON{}, Advice: x.Advice, Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
 	j.UnitOfTerm, _, _, _, _ = budgetOf(x)
 	for _, t := range x.Budget {
-		j.Budget = append(j.Budget, termJSON{t.Name, termKind(t), finiteOrNil(t.U), finiteOrNil(t.DF), finiteOrNil(shareOf(t, x.Budget))})
+		j.Budget = append(j.Budget, termJSON{t.Name, t.Kind, t.Basis, finiteOrNil(t.U), finiteOrNil(t.DF), finiteOrNil(shareOf(t, x.Budget))})
 	}
-	for _, r := range x.Rolling {
-		j.Rolling = append(j.Rolling, rollingJSON{r.AtS, finiteOrNil(r.Rate), finiteOrNil(r.U)})
+	if len(x.Rolling) > 0 {
+		// More than a hundredth of u is nothing but length.
+		digits := func(v, u float64) *float64 {
+			if p := math.Pow(10, math.Floor(math.Log10(u))-1); u > 0 {
+				v = math.Round(v/p) * p
+			}
+			return finiteOrNil(v)
+		}
+		j.Rolling = &rollingJSON{StretchS: math.Round(100*x.RollingS) / 100}
+		next := math.Inf(-1)
+		for _, r := range x.Rolling {
+			if r.AtS < next { // overlaps the last
+				continue
+			}
+			next = r.AtS + 0.999*x.RollingS
+			j.Rolling.AtS = append(j.Rolling.AtS, math.Round(100*r.AtS)/100)
+			j.Rolling.Rate = append(j.Rolling.Rate, digits(r.Rate, r.U))
+			j.Rolling.U = append(j.Rolling.U, digits(r.U, r.U))
+		}
 	}
 	for _, g := range x.Flags {
 		j.Flags = append(j.Flags, flagJSONOf(g))

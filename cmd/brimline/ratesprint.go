@@ -134,7 +134,7 @@ func (s *ratedSet) factor(x rate.Fill) (k string, df float64) {
 	if s.volume {
 		df = x.DFMLPerMin
 	}
-	if _, u95 := s.shown(x); !finite(u95) || math.IsNaN(df) || df <= 0 {
+	if _, u95 := s.shown(x); !finite(u95) || !(df > 0) {
 		return "–", math.NaN()
 	}
 	return fmt.Sprintf("%.2f", rate.Coverage95(df)), df
@@ -361,9 +361,13 @@ func (s *ratedSet) printBudgets(b *strings.Builder) {
 			unit, r, u, df, u95 := budgetOf(x)
 			b.WriteString("\n")
 			wrapTo(b, "  ", fmt.Sprintf("%s: %s %s", whereOf([]fitted{f}, []rate.Fill{x}, false), withU(r, u95), unit))
-			rows := [][]string{{"term", "kind", "u, " + unit, "df", "share"}}
+			rows := [][]string{{"term", "kind", "u, " + unit, "df", "share", "from"}}
 			for _, t := range x.Budget {
-				rows = append(rows, []string{t.Name, termKind(t), uText(t.U), report.FormatDF(t.DF), percentText(shareOf(t, x.Budget))})
+				row := []string{t.Name, t.Kind, uText(t.U), report.FormatDF(t.DF), percentText(shareOf(t, x.Budget))}
+				for _, line := range wrapped(t.Basis, 28) {
+					rows = append(rows, append(row, line))
+					row = make([]string, 5)
+				}
 			}
 			rows = append(rows, []string{"combined", "", uText(u), report.FormatDF(df), fmt.Sprintf("k %.2f, U %s", u95/u, uText(u95))})
 			tableTo(b, "    ", rows)
@@ -372,6 +376,23 @@ func (s *ratedSet) printBudgets(b *strings.Builder) {
 			}
 		}
 	}
+}
+
+// wrapped cuts text into lines of up to width characters, at least one.
+func wrapped(text string, width int) []string {
+	lines := []string{""}
+	for _, word := range strings.Fields(text) {
+		last := &lines[len(lines)-1]
+		switch {
+		case *last == "":
+			*last = word
+		case len([]rune(*last))+1+len([]rune(word)) <= width:
+			*last += " " + word
+		default:
+			lines = append(lines, word)
+		}
+	}
+	return lines
 }
 
 func uText(u float64) string {
