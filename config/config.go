@@ -119,10 +119,19 @@ type Run struct {
 
 // Fuel is what comes out of the injectors. Without a density there are grams and no millilitres.
 type Fuel struct {
-	Kind          string   `toml:"kind" json:"kind"`
-	DensityGPerML float64  `toml:"density_g_per_ml,omitempty" json:"density_g_per_ml"` // at the tubes' temperature; 0 when not known
-	DensityU      float64  `toml:"density_u,omitempty" json:"density_u"`               // its standard uncertainty, g/mL
-	TemperatureC  *float64 `toml:"temperature_c,omitempty" json:"temperature_c"`       // in the tubes, °C; nil when not noted
+	Kind            string   `toml:"kind" json:"kind"`
+	DensityGPerML   float64  `toml:"density_g_per_ml,omitempty" json:"density_g_per_ml"`       // at the tubes' temperature; 0 when not known
+	Density15GPerML float64  `toml:"density_15_g_per_ml,omitempty" json:"density_15_g_per_ml"` // at 15 °C, in the other's place; 0 when not known
+	DensityU        float64  `toml:"density_u,omitempty" json:"density_u"`                     // standard uncertainty of either, g/mL
+	AssumeEN590     bool     `toml:"assume_en590,omitempty" json:"assume_en590"`               // the density is what EN 590 allows, and as unsure as that
+	ExpansionPerC   float64  `toml:"expansion_per_c,omitempty" json:"expansion_per_c"`         // part by which the density falls per °C, of what is no petroleum product and no water; 0 when not known
+	ExpansionU      float64  `toml:"expansion_u,omitempty" json:"expansion_u"`                 // its standard uncertainty
+	TemperatureC    *float64 `toml:"temperature_c,omitempty" json:"temperature_c"`             // in the tubes, °C; nil when not noted
+	TemperatureU    float64  `toml:"temperature_u,omitempty" json:"temperature_u"`             // its standard uncertainty, °C
+	StateAtC        float64  `toml:"state_at_c,omitempty" json:"state_at_c"`                   // what volumes are stated at, °C; 0: the temperature in the tubes
+
+	// Viscosity is two kinematic viscosities, °C and mm2/s each; nil when not known.
+	Viscosity [][2]float64 `toml:"viscosity,omitempty" json:"viscosity,omitempty"`
 }
 
 // Store is where samples are kept.

@@ -54,6 +54,30 @@ func TestExampleSaysWhatItSays(t *testing.T) {
 	}
 }
 
+// All that may be said of a fuel, and the same of the environment.
+func TestFuel(t *testing.T) {
+	const bench = "[[channel]]\nname = 'tube1'\nclock_pin = 4\ndata_pin = 5\n"
+	c, err := Parse("b.toml", []byte(bench+"[fuel]\nkind = 'glycol'\ndensity_15_g_per_ml = 1.06\ndensity_u = 0.001\nexpansion_per_c = 0.0006\nexpansion_u = 0.0001\n"+
+		"temperature_c = 40\ntemperature_u = 0.5\nstate_at_c = 20\nviscosity = [[20, 4.3], [40.0, 2.75]]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	forty := 40.0
+	if want := (Fuel{Kind: "glycol", Density15GPerML: 1.06, DensityU: 0.001, ExpansionPerC: 0.0006, ExpansionU: 0.0001, TemperatureC: &forty, TemperatureU: 0.5, StateAtC: 20,
+		Viscosity: [][2]float64{{20, 4.3}, {40, 2.75}}}); !reflect.DeepEqual(c.Fuel, want) {
+		t.Errorf("%+v, want %+v", c.Fuel, want)
+	}
+	t.Setenv("BRIMLINE_FUEL_ASSUME_EN590", "true")
+	t.Setenv("BRIMLINE_FUEL_STATE_AT_C", "15")
+	if c, err = Parse("b.toml", []byte(bench)); err != nil || !c.Fuel.AssumeEN590 || c.Fuel.StateAtC != 15 || c.Fuel.Kind != "diesel" {
+		t.Errorf("%+v, %v", c.Fuel, err)
+	}
+	t.Setenv("BRIMLINE_FUEL_ASSUME_EN590", "maybe")
+	if _, err = Parse("b.toml", []byte(bench)); err == nil || !strings.Contains(err.Error(), "must be true or false") {
+		t.Errorf("maybe: %v", err)
+	}
+}
+
 func TestDefaults(t *testing.T) {
 	c, err := Parse("bench.toml", []byte(minimal))
 	if err != nil {
@@ -298,6 +322,40 @@ func TestProblems(t *testing.T) {
 		{"density alone", minimal + "[fuel]\ndensity_g_per_ml = 0.83\n", []string{
 			"b.toml:5:2: fuel.density_u: missing: a density needs its standard uncertainty in g/mL; a hydrometer read to 0.001 g/mL has about 0.0005",
 		}},
+		{"two densities", minimal + "[fuel]\ndensity_g_per_ml = 0.83\ndensity_15_g_per_ml = 0.85\ndensity_u = 0.0005\n", []string{
+			"b.toml:7:1: fuel.density_15_g_per_ml = 0.85: stands beside density_g_per_ml: one is the density at 15 °C, the other at the tubes' temperature; keep the one that was measured",
+			"b.toml:5:2: fuel.temperature_c: missing: a density at 15 °C gives a volume in the tubes only with the temperature there; add it, or state_at_c = 15",
+		}},
+		{"density at 15 °C alone", minimal + "[fuel]\ndensity_15_g_per_ml = 835\n", []string{
+			"b.toml:6:1: fuel.density_15_g_per_ml = 835: must be a number from 0.5 to 1.5 g/mL",
+			"b.toml:5:2: fuel.density_u: missing",
+			"b.toml:5:2: fuel.temperature_c: missing",
+		}},
+		{"stated elsewhere, from nowhere", minimal + "[fuel]\ndensity_g_per_ml = 0.83\ndensity_u = 0.0005\nstate_at_c = 15\n", []string{
+			"b.toml:8:1: fuel.state_at_c = 15: needs the temperature that density_g_per_ml belongs to; add temperature_c",
+		}},
+		{"assumed beside a known density", minimal + "[fuel]\nassume_en590 = true\ndensity_g_per_ml = 0.83\ndensity_u = 0.0005\ntemperature_c = 40\n", []string{
+			"b.toml:6:1: fuel.assume_en590 = true: stands beside a density that is known; take one of them out",
+		}},
+		{"assumed of something else", minimal + "[fuel]\nkind = 'water'\nassume_en590 = 'yes'\nstate_at_c = 400\n", []string{
+			"b.toml:7:1: fuel.assume_en590 = \"yes\": must be true or false; write it without quotes",
+			"b.toml:8:1: fuel.state_at_c = 400: must be a number from 5 to 100 °C",
+		}},
+		{"assumed of water", minimal + "[fuel]\nkind = 'water'\nassume_en590 = true\ntemperature_c = 20\n", []string{
+			`b.toml:7:1: fuel.assume_en590 = true: is for diesel, and kind is "water"; measure its density, or take this out`,
+		}},
+		{"what belongs to nothing", minimal + "[fuel]\ntemperature_u = 2\nexpansion_u = 0.0001\n", []string{
+			"b.toml:6:1: fuel.temperature_u = 2: has no temperature to belong to",
+			"b.toml:7:1: fuel.expansion_u = 0.0001: has no expansion to belong to",
+		}},
+		{"expansion in kg/m3", minimal + "[fuel]\nexpansion_per_c = 0.7\nexpansion_u = 1\n", []string{
+			"b.toml:6:1: fuel.expansion_per_c = 0.7: must be a number from 1e-05 to 0.003 per °C",
+			"b.toml:7:1: fuel.expansion_u = 1: must be a number from 0 to 0.003 per °C",
+		}},
+		{"one viscosity", minimal + "[fuel]\nviscosity = [[20, 4.3]]\n", []string{"b.toml:6:1: fuel.viscosity = a list: must be two pairs of temperature and viscosity; write viscosity = [[20, 4.3], [40, 2.75]]"}},
+		{"viscosities crossed", minimal + "[fuel]\nviscosity = [[20, 2.75], [40, 4.3]]\n", []string{"b.toml:6:1: fuel.viscosity = a list: must be at temperatures 5 °C or more apart, and thinner at the warmer one"}},
+		{"viscosity of words", minimal + "[fuel]\nviscosity = [[20, 'thin'], [40, 4.3]]\n", []string{"b.toml:6:1: fuel.viscosity = a list: row 1 is 20 °C, NaN mm2/s: temperatures go from -40 to 120 °C, viscosities from 0.3 to 1000 mm2/s"}},
+		{"viscosity no pair", minimal + "[fuel]\nviscosity = [[20, 4.3], 40]\n", []string{"b.toml:6:1: fuel.viscosity = a list: row 2 is no pair of temperature and viscosity"}},
 		{"limits crossed", minimal + "[limits]\nlow_ml_per_min = 40\nhigh_ml_per_min = 5\n", []string{
 			"b.toml:6:1: limits.low_ml_per_min = 40: must be below high_ml_per_min, 5 mL/min; swap the two?",
 		}},
@@ -567,6 +625,20 @@ func fuelTree(f Fuel) any {
 	m := map[string]any{"kind": f.Kind}
 	if f.DensityGPerML != 0 {
 		m["density_g_per_ml"], m["density_u"] = f.DensityGPerML, f.DensityU
+	}
+	if f.Density15GPerML != 0 {
+		m["density_15_g_per_ml"], m["density_u"] = f.Density15GPerML, f.DensityU
+	}
+	if f.AssumeEN590 {
+		m["assume_en590"] = true
+	}
+	for key, v := range map[string]float64{"expansion_per_c": f.ExpansionPerC, "expansion_u": f.ExpansionU, "temperature_u": f.TemperatureU, "state_at_c": f.StateAtC} {
+		if v != 0 {
+			m[key] = v
+		}
+	}
+	if f.Viscosity != nil {
+		m["viscosity"] = f.Viscosity
 	}
 	if f.TemperatureC != nil {
 		m["temperature_c"] = *f.TemperatureC

@@ -26,7 +26,7 @@ var known = map[string][]string{
 		"i2c_bus", "mux_address", "mux_port", "address", "input", "input_minus", "range_v", "reference_input", "reference_range_v",
 		"valid_low", "valid_high", "ldo_v", "pga_capacitor", "sender", "bore_mm", "strapping", "strapping_u_ml"},
 	"run":     {"duration_s", "still_s"},
-	"fuel":    {"kind", "density_g_per_ml", "density_u", "temperature_c"},
+	"fuel":    {"kind", "density_g_per_ml", "density_15_g_per_ml", "density_u", "assume_en590", "expansion_per_c", "expansion_u", "temperature_c", "temperature_u", "state_at_c", "viscosity"},
 	"store":   {"dir", "watch_days", "warn_free_mb", "thin_free_mb", "stop_free_mb", "warn_left_h", "thin_left_h", "stop_left_h"},
 	"serve":   {"listen"},
 	"influx":  {"url", "bucket", "org", "token_file", "raw", "backfill_points_per_s", "batch_points"},
@@ -281,21 +281,7 @@ func (ck *checker) config(tree map[string]any) *Config {
 	c.Run.DurationS = ck.number(top("run.duration_s"), 10, 3600, "s")
 	c.Run.StillS = ck.number(top("run.still_s"), minStillS, 600, "s")
 
-	c.Fuel.Kind = ck.words(top("fuel.kind"), 60)
-	density, u := top("fuel.density_g_per_ml"), top("fuel.density_u")
-	if density.raw != nil {
-		c.Fuel.DensityGPerML = ck.number(density, 0.5, 1.5, "g/mL")
-		if u.raw == nil {
-			ck.add("fuel.density_u", "", "missing: a density needs its standard uncertainty in g/mL", "a hydrometer read to 0.001 g/mL has about 0.0005")
-		}
-	}
-	if u.raw != nil {
-		c.Fuel.DensityU = ck.number(u, 0, 0.05, "g/mL")
-		if density.raw == nil {
-			ck.add("fuel.density_u", shown(u.raw), "has no density to belong to", "add density_g_per_ml or take this out")
-		}
-	}
-	c.Fuel.TemperatureC = ck.optional(top("fuel.temperature_c"), -40, 120, "°C")
+	c.Fuel = ck.fuel(top)
 
 	c.Store = ck.store(top)
 	c.Serve.Listen = ck.listen(top("serve.listen"))
@@ -578,6 +564,11 @@ func (ck *checker) pin(v value) *int {
 
 func (ck *checker) yesNo(v value) bool {
 	b, ok := v.raw.(bool)
+	if text, is := v.raw.(string); is && v.env != "" {
+		var err error
+		b, err = strconv.ParseBool(text)
+		ok = err == nil
+	}
 	if !ok {
 		ck.wrong(v, "must be true or false", "write it without quotes")
 	}

@@ -47,10 +47,25 @@ type Test struct {
 
 // Fuel is what the tubes were filled with, as noted for a test.
 type Fuel struct {
-	Kind          string  // "diesel", "water", or the user's own word
-	DensityGPerML float64 // at the tubes' temperature; 0 when not known
-	UDensity      float64 // standard uncertainty of DensityGPerML, g/mL
-	TempC         float64 // fuel temperature in the tubes, °C; NaN when not noted
+	Kind            string  // "diesel", "water", or the user's own word
+	DensityGPerML   float64 // at the tubes' temperature; 0 when not known
+	Density15GPerML float64 // at 15 °C, where DensityGPerML is not known; 0 when not known
+	Assumed         bool    // Density15GPerML is not measured: it is what diesel is allowed to have
+	UDensity        float64 // standard uncertainty of the one that is known, g/mL
+	ExpansionPerC   float64 // part by which the density falls per °C, of what is no petroleum product and no water; 0 when not known
+	UExpansion      float64 // its standard uncertainty
+	TempC           float64 // fuel temperature in the tubes, °C; NaN when not noted
+	UTempC          float64 // its standard uncertainty, °C
+	StateAtC        float64 // what volumes are stated at, °C; 0: the temperature in the tubes
+	Viscosity       Viscosity
+}
+
+// Viscosity is a fuel's kinematic viscosity at two temperatures; zero when not known.
+type Viscosity struct {
+	FirstC        float64
+	FirstMM2PerS  float64
+	SecondC       float64
+	SecondMM2PerS float64
 }
 
 // Hanging is the tubes and hoses as they were put on: taking them off and putting

@@ -273,6 +273,7 @@ func TestRowsComeBack(t *testing.T) {
 			Certificate: []byte{0, 255, '"'}, Unit: "mm", Tube: ingest.Tube{Rows: []ingest.Strap{{LevelMM: 1, VolumeML: 2}, {LevelMM: 3, VolumeML: 4}}, UML: 0.1}},
 		ingest.Run{ID: 1, Start: -5, End: math.MaxInt64, Positions: []ingest.PositionOn{{Channel: "tube1", Injector: 4}}, Excluded: "a \"quote\"\nand a line", Note: strings.Repeat("ü", 40000)},
 		ingest.Test{ID: 1, Odometer: nan, Fuel: ingest.Fuel{Kind: "diesel", DensityGPerML: 0.1 + 0.2, TempC: nan}},
+		ingest.Test{ID: 2, Odometer: nan, Fuel: ingest.Fuel{Kind: "diesel", Density15GPerML: 0.8325, Assumed: true, TempC: 40, UTempC: 1, StateAtC: 15, Viscosity: ingest.Viscosity{FirstC: 20, FirstMM2PerS: 4.3}}},
 		ingest.HandReading{ID: 1, Day: monday, VolumeML: nan, RateMLPerMin: 1.0 / 3},
 	} {
 		text, err := encodeRow(row)

@@ -429,12 +429,21 @@ func (r *Reader) Events(ctx context.Context, engineID int64) ([]ingest.Event, er
 }
 
 const insertTest = `INSERT INTO test
-	(engine, label, phase, at, odometer, fuel_kind, density_g_per_ml, u_density, fuel_temp_c, note)
-	VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	(engine, label, phase, at, odometer, note, ` + fuelColumns + `)
+	VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+
+// fuelColumns are of table test, as fuelValues and scanTest have them.
+const fuelColumns = `fuel_kind, density_g_per_ml, u_density, fuel_temp_c, density_15_g_per_ml, density_assumed, expansion_per_c, u_expansion,
+	u_fuel_temp_c, state_at_c, viscosity_1_at_c, viscosity_1_mm2_per_s, viscosity_2_at_c, viscosity_2_mm2_per_s`
+
+func fuelValues(f ingest.Fuel) []any {
+	v := f.Viscosity
+	return []any{f.Kind, real(f.DensityGPerML), real(f.UDensity), real(f.TempC), f.Density15GPerML, f.Assumed, f.ExpansionPerC, f.UExpansion,
+		f.UTempC, f.StateAtC, v.FirstC, v.FirstMM2PerS, v.SecondC, v.SecondMM2PerS}
+}
 
 func testColumns(t ingest.Test) []any {
-	return []any{t.EngineID, t.Label, t.Phase, timeText(t.At), real(t.Odometer), t.Fuel.Kind,
-		real(t.Fuel.DensityGPerML), real(t.Fuel.UDensity), real(t.Fuel.TempC), t.Note}
+	return append([]any{t.EngineID, t.Label, t.Phase, timeText(t.At), real(t.Odometer), t.Note}, fuelValues(t.Fuel)...)
 }
 
 // AddTest keeps a test and returns its id. A label taken is ErrConflict.
@@ -454,15 +463,18 @@ func (s *Store) UpdateTest(ctx context.Context, t ingest.Test) error {
 		return explain(op, s.path, err)
 	}
 	return s.update(ctx, op, fmt.Sprintf("test %d", t.ID), `UPDATE test
-		SET engine = ?, label = ?, phase = ?, at = ?, odometer = ?, fuel_kind = ?, density_g_per_ml = ?, u_density = ?,
-		fuel_temp_c = ?, note = ? WHERE id = ?`, append(testColumns(t), t.ID)...)
+		SET (engine, label, phase, at, odometer, note, `+fuelColumns+`)
+		= (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) WHERE id = ?`, append(testColumns(t), t.ID)...)
 }
 
-const selectTest = `SELECT id, engine, label, phase, at, odometer, fuel_kind, density_g_per_ml, u_density, fuel_temp_c, note FROM test `
+const selectTest = `SELECT id, engine, label, phase, at, odometer, note, ` + fuelColumns + ` FROM test `
 
 func scanTest(row *sql.Rows) (t ingest.Test, err error) {
-	return t, row.Scan(&t.ID, &t.EngineID, &t.Label, &t.Phase, wallTime{&t.At}, realOrNaN{&t.Odometer}, &t.Fuel.Kind,
-		realOrNaN{&t.Fuel.DensityGPerML}, realOrNaN{&t.Fuel.UDensity}, realOrNaN{&t.Fuel.TempC}, &t.Note)
+	f := &t.Fuel
+	v := &f.Viscosity
+	return t, row.Scan(&t.ID, &t.EngineID, &t.Label, &t.Phase, wallTime{&t.At}, realOrNaN{&t.Odometer}, &t.Note, &f.Kind,
+		realOrNaN{&f.DensityGPerML}, realOrNaN{&f.UDensity}, realOrNaN{&f.TempC}, &f.Density15GPerML, &f.Assumed, &f.ExpansionPerC, &f.UExpansion,
+		&f.UTempC, &f.StateAtC, &v.FirstC, &v.FirstMM2PerS, &v.SecondC, &v.SecondMM2PerS)
 }
 
 // Test finds a test by its label or id. None is ErrNotFound.

@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"brimline/ingest"
 	"brimline/rig"
 )
 
@@ -70,6 +71,9 @@ func TestEveryOlderSchemaIsBroughtForward(t *testing.T) {
 			}
 			test := no(s.Test(ctx, "T1"))(t)
 			runs := no(s.Runs(ctx, test.ID))(t)
+			if f := test.Fuel; f.Kind != "diesel" || f.Assumed || f.Density15GPerML != 0 || f.StateAtC != 0 || f.Viscosity != (ingest.Viscosity{}) {
+				t.Errorf("fuel %+v", f)
+			}
 			if test.Odometer != 4120 || len(runs) != 1 || runs[0].End != 70*time.Second || len(runs[0].Positions) != 2 {
 				t.Errorf("test %+v, runs %+v", test, runs)
 			}

@@ -337,6 +337,17 @@ END;
 INSERT INTO book_change (kind, row) SELECT 'hand_reading', id FROM hand_reading ORDER BY id;
 CREATE TRIGGER hand_reading_insert AFTER INSERT ON hand_reading BEGIN INSERT INTO book_change (kind, row) VALUES ('hand_reading', new.id); END;
 CREATE TRIGGER hand_reading_update AFTER UPDATE ON hand_reading BEGIN INSERT INTO book_change (kind, row) VALUES ('hand_reading', new.id); END;
+`, `
+ALTER TABLE test ADD COLUMN density_15_g_per_ml REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN density_assumed INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN expansion_per_c REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN u_expansion REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN u_fuel_temp_c REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN state_at_c REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN viscosity_1_at_c REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN viscosity_1_mm2_per_s REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN viscosity_2_at_c REAL NOT NULL DEFAULT 0;
+ALTER TABLE test ADD COLUMN viscosity_2_mm2_per_s REAL NOT NULL DEFAULT 0;
 `}
 
 // sumsSince is the first schema in which every page carries a checksum.

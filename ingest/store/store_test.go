@@ -108,7 +108,8 @@ func TestBookComesBackAsItWasKept(t *testing.T) {
 		Fuel: ingest.Fuel{Kind: "diesel", TempC: math.NaN()}}
 	test.ID = no(s.AddTest(ctx, test))(t)
 	undated := ingest.Test{EngineID: other.ID, Label: "T2", Phase: "after", Odometer: 1234.5,
-		Fuel: ingest.Fuel{Kind: "water", DensityGPerML: 0.998, UDensity: 0.0005, TempC: 20}}
+		Fuel: ingest.Fuel{Kind: "glycol", DensityGPerML: 1.05, Density15GPerML: 1.06, Assumed: true, UDensity: 0.0005, ExpansionPerC: 0.0006, UExpansion: 0.0001,
+			TempC: 20, UTempC: 0.5, StateAtC: 15, Viscosity: ingest.Viscosity{FirstC: 20, FirstMM2PerS: 4.3, SecondC: 40, SecondMM2PerS: 2.75}}}
 	undated.ID = no(s.AddTest(ctx, undated))(t)
 	test.Fuel.DensityGPerML = 0.832
 	if err := s.UpdateTest(ctx, test); err != nil {
