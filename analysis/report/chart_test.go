@@ -251,6 +251,13 @@ func TestMomentsAreMarked(t *testing.T) {
 			t.Errorf("%s is there %d times, want %d", what, got, n)
 		}
 	}
+	// What is said of the run is marked on each curve and explained once.
+	c.Flags = append(c.Flags, Flag{Code: "engine-moves", Severity: "note", Says: "the flow of both tubes goes up", FromS: 60})
+	r.Runs[0].Flags = c.Flags[4:]
+	if n := strings.Count(render(t, r), "The flow of both tubes goes up"); n != 1 {
+		t.Errorf("the run's flag is explained %d times", n)
+	}
+	c.Flags = c.Flags[:4]
 	fill, _ := fillChart("f", r.Runs[0], newFillScale(r.Runs), nil)
 	if got := strings.Count(fill, `class="pt open"`); got != 2 {
 		t.Errorf("%d diamonds on the curve, want 2", got)

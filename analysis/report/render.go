@@ -776,6 +776,9 @@ func (v *view) flags() {
 		}
 		for _, c := range run.Curves {
 			for _, f := range c.Flags {
+				if slices.ContainsFunc(run.Flags, func(o Flag) bool { return o.Code == f.Code && o.Says == f.Says }) {
+					continue // said of the run
+				}
 				add(fmt.Sprintf("%s, injector %d on %s", sentence(runName(run)), c.Injector, c.Channel), f)
 			}
 		}

@@ -101,7 +101,7 @@ type Curve struct {
 	Fit      *Line     // the fitted line; nil: none
 	Rate     float64   // of the fill, in the report's RateUnit; 0 or NaN: not known
 	Rolling  []Rolling // the rate within the fill, rising in time
-	Flags    []Flag
+	Flags    []Flag    // those of the run too: they are marked here and explained once
 }
 
 // Rolling is the rate over a short stretch of a fill, in the report's RateUnit.

@@ -204,6 +204,9 @@ func (s *ratedSet) flagsOf() []flagOn {
 	for _, f := range s.fits {
 		for _, x := range f.Result.Fills {
 			for _, g := range x.Flags {
+				if slices.ContainsFunc(s.runFlags[f.Run], func(o rate.Flag) bool { return o.Code == g.Code && o.Says == g.Says }) {
+					continue // said of the run
+				}
 				k := said{f.Run, g.Code, g.Says, g.Do, g.Severity}
 				if _, known := flags[k]; !known {
 					order = append(order, k)

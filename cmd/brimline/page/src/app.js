@@ -290,7 +290,9 @@ async function loadFinding(number) {
 function showFinding(finding, error) {
   set($("says"), finding?.says || (error ? `The last fill gave no finding: ${error}` : "No fill has ended yet."));
   set($("when"), finding ? `Worked out ${new Date(finding.at).toLocaleTimeString("en-GB")} from the last minutes. ± is half the 95 % interval.` : "");
-  $("whole").replaceChildren(...(finding?.flags ?? []).map(flagLine));
+  const whole = finding?.flags ?? [];
+  $("whole").replaceChildren(...whole.map(flagLine));
+  const own = (flags) => flags.filter((f) => !whole.some((w) => w.code === f.code && w.says === f.says));
   const fills = finding?.fills ?? [];
   $("fills-box").hidden = !fills.length;
   // Grams stand beside millilitres only when a fill has no volume.
@@ -303,7 +305,7 @@ function showFinding(finding, error) {
     const [x, u95] = rates[i];
     const row = el("tr");
     const doubts = el("td", "doubts");
-    doubts.append(...(f.flags.length ? f.flags.map(flagLine) : [el("p", "", "none")]));
+    doubts.append(...(own(f.flags).length ? own(f.flags).map(flagLine) : [el("p", "", whole.length ? "no more than the above" : "none")]));
     row.append(rowHead(f.channel), el("td", "", x === null ? "–" : x.toFixed(decimals) + (u95 === null ? "" : ` ± ${u95.toFixed(decimals)}`)), doubts);
     return row;
   }));
