@@ -33,6 +33,7 @@ var arrows = map[string][]string{
 
 	"analysis/curve":     {},
 	"analysis/rate":      {"analysis/curve"},
+	"analysis/mixed":     {},
 	"analysis/change":    {},
 	"analysis/stability": {},
 	"analysis/report":    {"analysis/curve", "analysis/rate", "analysis/change"},
