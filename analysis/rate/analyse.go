@@ -151,6 +151,9 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 		pieces = cut(b, sd)
 	}
 	pieces, typical := classify(b, pieces, sd)
+	if o.Mode == OneFill {
+		leakTail(b, pieces, typical)
+	}
 	lost := falls(b, sd, typical)
 	found := spans(b, pieces, lost)
 	if o.Mode == OneFill {

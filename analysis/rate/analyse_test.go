@@ -131,7 +131,7 @@ func TestFlags(t *testing.T) {
 		}, want: "not-steady", sev: Doubt, says: "goes from 8.3"},
 		{name: "sags evenly by a fifth", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u - 0.2*u*u/360) })
-		}, want: "not-steady", sev: Doubt, says: "falls all the time, by 2"},
+		}, want: "blocked-vent", sev: Forbids, says: "bends over"},
 		{name: "slow wave", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u + 8*math.Sin(2*math.Pi*u/60)) })
 		}, want: "not-steady", sev: Forbids, says: "in stretches of 14.9 s"},
@@ -159,10 +159,10 @@ func TestFlags(t *testing.T) {
 			for i, _ := slices.BinarySearch(m.t, 110); i < len(m.y); i++ {
 				m.y[i] += 5
 			}
-		}, want: "jump", sev: Forbids, says: "once, most by 5."},
+		}, want: "jump", sev: Forbids, says: "jumps once by 5."},
 		{name: "jumps down a little", make: func(rng *rand.Rand) made { return makeRun(rng, 85, 15, 180, steadyFlow(40)) }, change: func(_ *rand.Rand, m *made) {
 			for i, _ := slices.BinarySearch(m.t, 110.3); i < len(m.y); i++ {
-				m.y[i] -= 5.5
+				m.y[i] -= 5
 			}
 		}, want: "jump", sev: Doubt, says: "g down at 11"},
 		{name: "tube near full", make: plain, cap: 34, want: "near-full", steady: true, sev: Doubt, says: "% full"},

@@ -19,48 +19,72 @@ const (
 
 // raise adds the flags of a fitted span.
 func (f *Fill) raise(l *look) {
-	c, w, b, s, sf, sd, o := l.record, l.fill, l.b, l.span, l.fit, l.sd, l.o
-	add := func(code string, sev Severity, format string, a ...any) {
-		f.Flags = append(f.Flags, Flag{Code: code, Severity: sev, Says: fmt.Sprintf(format, a...), Evidence: noEvidence()})
-	}
-	long := s.endS - s.startS
-	unit := string(f.Unit)
-	lo, hi := math.Inf(1), math.Inf(-1)
-	for _, k := range b {
-		lo, hi = min(lo, k.y), max(hi, k.y)
-	}
-	T := b[len(b)-1].t - b[0].t
-	atRest := 6*walkCold*math.Sqrt(T) + 8*sd // a cell at rest stays within this
-	switch {
-	case f.Kind == KindStill && hi-lo > atRest:
-		f.Steady = false
-		how := "but not as a flow moves it"
-		if math.Abs(b[len(b)-1].y-b[0].y) < (hi-lo)/2 {
-			how = "and comes back"
-		}
-		add("disturbed", Forbids, "no rate can be told: the reading moves within %s %s over %.0f s, %s; keep hands, hoses and wind off the bench and repeat",
-			sig(hi-lo), unit, long, how)
-	case f.Kind == KindStill:
-		f.Steady = false
-		add("no-flow", Forbids, "no flow shown: the reading wanders within %s %s over %.0f s, as a cell at rest does; a flow under %s %s/min could hide in it",
-			sig(hi-lo), unit, long, sig(60*3*math.Hypot(sf.u, slopeDoubt(b, sd, T))), unit)
-	case f.Kind == KindDrain:
-		add("drain", Forbids, "the tube loses %s %s/min: it drains or leaks, this is no return flow", sig(-sf.slope*60), unit)
-	}
-	if f.Kind != KindStill {
-		still := f.checkJumps(b, sd, add)
-		f.Flags = append(f.Flags, f.judgeWithin(l, still)...)
-	}
-	if long < shortS-1 && f.Kind != KindStill {
-		add("short", Doubt, "lasts only %.0f s: a run of 60 s or more tells more; 180 s is usual", long)
-	}
-	f.checkMisreads(w, add)
-	f.checkGaps(w, b, add)
-	f.checkFull(c, s, o, add)
 	for _, find := range finders {
 		f.Flags = append(f.Flags, find(l, f)...)
 	}
 	f.Flags = withoutExplained(f.Flags)
+}
+
+// one is a flag as a list, with evidence over the fill's whole time.
+func (f *Fill) one(code string, sev Severity, do, says string, a ...any) []Flag {
+	e := noEvidence()
+	e.FromS, e.ToS = f.StartS, f.EndS
+	return []Flag{{code, sev, fmt.Sprintf(says, a...), do, e}}
+}
+
+// findKind says of what is no fill what it is.
+func findKind(l *look, f *Fill) []Flag {
+	if f.Kind == KindFill {
+		return nil
+	}
+	unit := string(f.Unit)
+	if f.Kind == KindDrain {
+		g := f.one("drain", Forbids, "look for a leak, a tap or a hose that sucks back", "the tube loses %s %s/min: it drains or leaks, this is no return flow", sig(-l.fit.slope*60), unit)
+		g[0].Evidence.Size, g[0].Evidence.U, g[0].Evidence.Unit = l.fit.slope*60, l.fit.u*60, unit+"/min"
+		g[0].Evidence.Chance = chanceOf(l.fit.slope/l.fit.u, 1)
+		return g
+	}
+	f.Steady = false
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, k := range l.b {
+		lo, hi = min(lo, k.y), max(hi, k.y)
+	}
+	T := l.b[len(l.b)-1].t - l.b[0].t
+	long := l.span.endS - l.span.startS
+	var g []Flag
+	if atRest := 6*walkCold*math.Sqrt(T) + 8*l.sd; hi-lo > atRest { // a cell at rest stays within this
+		how := "but not as a flow moves it"
+		if math.Abs(l.b[len(l.b)-1].y-l.b[0].y) < (hi-lo)/2 {
+			how = "and comes back"
+		}
+		g = f.one("disturbed", Forbids, "keep hands, hoses and wind off the bench and repeat",
+			"no rate can be told: the reading moves within %s %s over %.0f s, %s", sig(hi-lo), unit, long, how)
+	} else {
+		g = f.one("no-flow", Forbids, "see that the hose is on, open and in its tube",
+			"no flow shown: the reading wanders within %s %s over %.0f s, as a cell at rest does; a flow under %s %s/min could hide in it",
+			sig(hi-lo), unit, long, sig(60*3*math.Hypot(l.fit.u, slopeDoubt(l.b, l.sd, T))), unit)
+	}
+	g[0].Evidence.Size, g[0].Evidence.Unit = hi-lo, unit
+	return g
+}
+
+// findUnsteady takes steps out of the fill and judges the flow by what is left.
+func findUnsteady(l *look, f *Fill) []Flag {
+	if f.Kind == KindStill {
+		return nil
+	}
+	flags, still := findSteps(l, f)
+	return append(flags, f.judgeWithin(l, still)...)
+}
+
+func findShort(l *look, f *Fill) []Flag {
+	long := l.span.endS - l.span.startS
+	if long >= shortS-1 || f.Kind == KindStill {
+		return nil
+	}
+	g := f.one("short", Doubt, "a run of 60 s or more tells more; 180 s is usual", "lasts only %.0f s", long)
+	g[0].Evidence.Size, g[0].Evidence.Unit = long, "s"
+	return g
 }
 
 // withoutExplained leaves out flags whose cause another names.
@@ -70,47 +94,6 @@ func withoutExplained(flags []Flag) []Flag {
 		known = append(known, explains[g.Code]...)
 	}
 	return slices.DeleteFunc(flags, func(g Flag) bool { return slices.Contains(known, g.Code) })
-}
-
-// checkJumps looks for what changed the reading at once and for good within the fill:
-// the rate counts it as flow. It returns the blocks without them, for what is asked
-// of the flow itself.
-func (f *Fill) checkJumps(b []block, sd float64, add func(string, Severity, string, ...any)) []block {
-	typical := math.Abs(f.Rate()) / 60
-	all := append(jumps(b, sd, typical), falls(b, sd, typical)...)
-	if len(all) == 0 {
-		return b
-	}
-	level := slices.Clone(b)
-	big, sum := all[0], 0.0
-	for _, j := range all {
-		sum += j.size
-		if j.size > big.size {
-			big = j
-		}
-		by := lasting(b, j)
-		for k := j.i + 1; k < len(level); k++ {
-			// A block that the jump falls into goes to where it was before.
-			if k < j.j {
-				level[k].y = level[j.i].y
-			} else {
-				level[k].y -= by
-			}
-		}
-	}
-	way := "up"
-	if b[big.j].y < b[big.i].y {
-		way = "down"
-	}
-	f.Steady = false
-	sev := Doubt
-	if sum > unsteadyPart*math.Abs(f.Gain) {
-		sev = Forbids
-	}
-	add("jump", sev, "the reading jumps %s, most by %s %s %s at %.0f s, and stays there: the rate counts that as flow; keep hands and hoses off, tare before the run, and repeat",
-		times(len(all)), sig(big.size), f.Unit, way, b[big.j].t)
-	f.Flags[len(f.Flags)-1].Evidence = Evidence{FromS: b[big.i].t, ToS: b[big.j].t, Size: b[big.j].y - b[big.i].y, U: math.NaN(), Unit: string(f.Unit), Chance: math.NaN()}
-	return level
 }
 
 // sig writes a value to three significant digits, without an exponent.
@@ -152,65 +135,121 @@ func plainSlope(b []block) float64 {
 	return sty / stt
 }
 
-func (f *Fill) checkMisreads(w curve.Curve, add func(string, Severity, string, ...any)) {
-	bad := w.Count(curve.Misread, curve.Limit, curve.Missing)
+// findMisreads counts the values that were no measurement. What stood still, was knocked,
+// settled or ran into the range's end is said by its own flag, and what is missing for
+// longer is a gap.
+func findMisreads(l *look, f *Fill) []Flag {
+	w := l.fill
+	misread, missing := 0, 0
+	from, to := math.NaN(), math.NaN()
+	inHole := 0.0 // up to this time nothing was had for longer
+	for i, m := range w.Marks {
+		switch m {
+		case curve.Misread:
+			misread++
+		case curve.Missing:
+			if w.ElapsedS[i] <= inHole {
+				continue
+			}
+			if end := holeEnd(w, i); end-w.ElapsedS[i] > missingS {
+				inHole = end
+				continue
+			}
+			missing++
+		default:
+			continue
+		}
+		if math.IsNaN(from) {
+			from = w.ElapsedS[i]
+		}
+		to = w.ElapsedS[i]
+	}
+	bad := misread + missing
 	if bad == 0 {
-		return
+		return nil
 	}
 	part := float64(bad) / float64(len(w.Marks))
-	sev := Note
-	switch {
-	case part >= misreadForbid:
-		sev = Forbids
-	case part >= misreadDoubt:
-		sev = Doubt
+	g := f.one("misreads", Note, "", "%d of %d values (%.2g %%) are misread and left out of the fit", bad, len(w.Marks), 100*part)
+	if missing > misread {
+		g[0].Says = fmt.Sprintf("%d of %d values (%.2g %%) are missing", bad, len(w.Marks), 100*part)
 	}
-	said := "left out of the fit"
-	if sev > Note {
-		said += "; check the wiring, the supply and the screen of this channel"
+	if part >= misreadDoubt {
+		g[0].Severity = Doubt
+		g[0].Do = "check the wiring, the supply and the screen of this channel"
 	}
-	kind := "misread"
-	if w.Count(curve.Limit) > bad/2 {
-		kind = "at the end of the converter's range"
-	} else if w.Count(curve.Missing) > bad/2 {
-		kind = "missing"
+	if part >= misreadForbid {
+		g[0].Severity = Forbids
 	}
-	add("misreads", sev, "%d of %d values (%.2g %%) are %s: %s", bad, len(w.Marks), 100*part, kind, said)
+	g[0].Evidence = Evidence{FromS: from, ToS: to, Size: 100 * part, Unit: "%"}
+	return g
 }
 
-func (f *Fill) checkGaps(w curve.Curve, b []block, add func(string, Severity, string, ...any)) {
-	t, _ := w.Points()
-	usual := medianStep(t)
-	lost, longest, at, n := 0.0, 0.0, 0.0, 0
-	for i := 1; i < len(t); i++ {
-		// A misread or two in a row leave no gap worth the name.
-		if d := t[i] - t[i-1]; d > max(5*usual, 0.25) {
-			lost += d
-			n++
-			if d > longest {
-				longest, at = d, t[i-1]
-			}
+// missingS is how long nothing may be had before it is a gap.
+const missingS = 0.25
+
+// holeEnd is the time of the last value in a row from i on of which nothing was had.
+func holeEnd(w curve.Curve, i int) float64 {
+	for i+1 < len(w.Marks) && w.Marks[i+1] == curve.Missing {
+		i++
+	}
+	return w.ElapsedS[i]
+}
+
+// hole is a time from which there is no reading at all.
+type hole struct{ fromS, toS float64 }
+
+// holes gives the times of w in which nothing was had: neither a value nor one that was
+// marked for a reason. A misread or two in a row are no hole worth the name.
+func holes(w curve.Curve, usual float64) []hole {
+	var out []hole
+	last := math.NaN()
+	least := max(5*usual, missingS)
+	for i, m := range w.Marks {
+		if m == curve.Missing {
+			continue
+		}
+		if t := w.ElapsedS[i]; t-last > least {
+			out = append(out, hole{last, t})
+		}
+		last = w.ElapsedS[i]
+	}
+	return out
+}
+
+func findGaps(l *look, f *Fill) []Flag {
+	T := l.b[len(l.b)-1].t - l.b[0].t
+	lost, n, longest := 0.0, 0, hole{}
+	for _, h := range l.holes() {
+		if l.restarted(h) {
+			continue // said by the flag of the restart
+		}
+		lost += h.toS - h.fromS
+		n++
+		if h.toS-h.fromS > longest.toS-longest.fromS {
+			longest = h
 		}
 	}
-	T := b[len(b)-1].t - b[0].t
 	if lost <= gapNotePart*T {
-		return
-	}
-	sev := Note
-	if lost > gapDoubtPart*T {
-		sev = Doubt
+		return nil
 	}
 	what := "a gap"
 	if n > 1 {
 		what = fmt.Sprintf("%d gaps", n)
 	}
-	add("gap", sev, "%s in the record, %.3g s of %.0f s in all, the longest %.3g s at %.0f s: the fit bridges it, what the flow did then is not known", what, lost, T, longest, at)
-	f.Flags[len(f.Flags)-1].Evidence = Evidence{FromS: at, ToS: at + longest, Size: lost, U: math.NaN(), Unit: "s", Chance: math.NaN()}
+	g := f.one("gap", Note, "", "%s in the record, %.3g s of %.0f s in all, the longest %.3g s at %.0f s; the fit bridges it, what the flow did then is not known",
+		what, lost, T, longest.toS-longest.fromS, longest.fromS)
+	if lost > gapDoubtPart*T {
+		g[0].Severity = Doubt
+		g[0].Do = "see what else the board was doing, its card and its cables, and repeat"
+	}
+	g[0].Evidence = Evidence{FromS: longest.fromS, ToS: longest.toS, Size: lost, Unit: "s"}
+	return g
 }
 
-func (f *Fill) checkFull(c curve.Curve, s span, o Options, add func(string, Severity, string, ...any)) {
+func findFull(l *look, f *Fill) []Flag {
+	c, s := l.record, l.span
 	if c.CapacityML <= 0 || f.Kind != KindFill {
-		return
+		return nil
 	}
 	ml := math.NaN()
 	tare := c.TareG
@@ -228,15 +267,20 @@ func (f *Fill) checkFull(c curve.Curve, s span, o Options, add func(string, Seve
 		ml = f.Gain
 	}
 	if f.Unit == curve.Gram {
-		if o.Density == nil {
-			return
+		if l.o.Density == nil {
+			return nil
 		}
-		ml /= o.Density.GPerML
+		ml /= l.o.Density.GPerML
 	}
+	var g []Flag
 	switch {
 	case ml > c.CapacityML:
-		add("near-full", Forbids, "the tube took %.0f mL and holds %.0f mL: it has run over; use a larger tube or a shorter run", ml, c.CapacityML)
+		g = f.one("near-full", Forbids, "use a larger tube or a shorter run", "the tube took %.0f mL and holds %.0f mL: it has run over", ml, c.CapacityML)
 	case ml > nearFullPart*c.CapacityML:
-		add("near-full", Doubt, "the tube was %.0f %% full (%.0f of %.0f mL): empty it before the next run", 100*ml/c.CapacityML, ml, c.CapacityML)
+		g = f.one("near-full", Doubt, "empty it before the next run", "the tube was %.0f %% full (%.0f of %.0f mL)", 100*ml/c.CapacityML, ml, c.CapacityML)
+	default:
+		return nil
 	}
+	g[0].Evidence = Evidence{FromS: f.EndS, ToS: f.EndS, Size: ml, Unit: "mL"}
+	return g
 }

@@ -17,8 +17,9 @@ type look struct {
 	after  curve.Curve // after the end, up to the next fill or hole; may be empty
 	b      []block     // of fill
 	fit    slopeFit
-	sd     float64  // white noise of one value, unit
-	moved  movement // how the flow does not hold still; set when the flags are raised
+	sd     float64    // white noise of one value, unit
+	moved  movement   // how the flow does not hold still; set when the flags are raised
+	began  *[]restart // see restarts
 
 	evidence                  *evidence // what the fill's values tell of its slope at each noise ratio
 	blocksBefore, blocksAfter []block   // of the rests
@@ -46,8 +47,14 @@ func newLook(c, fill curve.Curve, b []block, s span, sd float64, o Options) *loo
 type finder func(*look, *Fill) []Flag
 
 // finders run in this order, after what the fit itself shows.
-var finders = []finder{}
+var finders = []finder{fuelFlags,
+	findKind, findUnsteady, findShort, findMisreads, findGaps, findFull,
+	findKnocks, findZeroMoves, findLines, findRestarted, findStuck, findLimit,
+}
 
 // explains has, for a flag that names a cause, the flags of the same curve that only
 // say that something is wrong: they are left out beside it.
-var explains = map[string][]string{}
+var explains = map[string][]string{
+	codeVent: {codeUnsteady, "jump"}, codeKink: {codeUnsteady, "jump"}, codeAir: {codeUnsteady, "jump"},
+	codeFoam: {codeUnsteady}, codeDip: {codeUnsteady},
+}

@@ -15,6 +15,11 @@ const (
 	pauseShortS = 3.0  // nor does one under this: an air slug of 0.5 mL at 10 mL/min lasts 3 s
 	gapBreakS   = 10.0 // a hole over this, and over gapBreakN sampling intervals, ends a fill
 	gapBreakN   = 30
+	// A flow that stops from over leakStopPart of what is typical to under leakMostPart, and
+	// goes on so for leakTailS to the end, has stopped.
+	leakMostPart = 0.35
+	leakStopPart = 0.75
+	leakTailS    = 10.0
 	// What a sudden change is judged by on each side: longer than a knock, by enough
 	// blocks for a median.
 	lastingS      = 2.0
@@ -167,7 +172,6 @@ type span struct {
 }
 
 // fall is a sudden loss between neighbouring blocks: a tube emptied or touched.
-// jumps gives it with a gain instead.
 type fall struct {
 	i, j int // from block i to block j
 	size float64
@@ -176,17 +180,11 @@ type fall struct {
 // falls finds sudden losses that last: more than noise makes, and more in one step
 // than the typical flow brings or takes in ten. A reading that is back within
 // moments was knocked or misread, and nothing was lost.
-func falls(b []block, sd, typical float64) []fall { return sudden(b, sd, typical, -1) }
-
-// jumps finds sudden gains that last: a hose or a hand that has come to rest on the
-// tube, or a tare.
-func jumps(b []block, sd, typical float64) []fall { return sudden(b, sd, typical, 1) }
-
-func sudden(b []block, sd, typical, sign float64) []fall {
+func falls(b []block, sd, typical float64) []fall {
 	limit := func(dt float64) float64 { return max(12*sd, 0.5, 10*typical*dt) }
 	var found, out []fall
 	for i := 1; i < len(b); i++ {
-		d := sign * (b[i].y - b[i-1].y)
+		d := b[i-1].y - b[i].y
 		if d < limit(b[i].t-b[i-1].t) {
 			continue
 		}
@@ -197,7 +195,7 @@ func sudden(b []block, sd, typical, sign float64) []fall {
 		}
 	}
 	for _, f := range found {
-		if sign*lasting(b, f) >= limit(b[f.j].t-b[f.i].t) {
+		if -lasting(b, f) >= limit(b[f.j].t-b[f.i].t) {
 			out = append(out, f)
 		}
 	}
@@ -287,6 +285,24 @@ func classify(b []block, pieces []piece, sd float64) ([]piece, float64) {
 		}
 	}
 	return pieces, typical
+}
+
+// leakTail takes a rise that goes on at a small part of the flow to the end of a run for a
+// rest, in which something leaks; a flow that bends over to so little does not stop at once.
+func leakTail(b []block, pieces []piece, typical float64) {
+	k := len(pieces)
+	for k > 0 && pieces[k-1].kind != falling && (pieces[k-1].kind != rising || pieces[k-1].slope < leakMostPart*typical) {
+		k--
+	}
+	if k == 0 || k == len(pieces) || pieces[k-1].kind != rising || pieces[k-1].slope < leakStopPart*typical ||
+		b[len(b)-1].t-b[pieces[k].i].t < leakTailS {
+		return
+	}
+	for i := k; i < len(pieces); i++ {
+		if pieces[i].kind == rising {
+			pieces[i].kind = still
+		}
+	}
 }
 
 func (p piece) long(b []block) float64  { return b[p.j-1].t - b[p.i].t }

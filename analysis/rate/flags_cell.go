@@ -1,0 +1,549 @@
+package rate
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"brimline/analysis/curve"
+)
+
+// Numbers of the flags of cell, wires and converter. Where a number is a choice, its
+// reason stands beside it; what a size is seen from is in [SeenFrom].
+const (
+	// A step is claimed beyond so many standard deviations: of 360 places in a fill one in
+	// a million fills shows as much by white noise and a walk, which leaves room for a
+	// flow that hunts and is no walk.
+	stepLimit  = 6.0
+	stepLeast  = 0.06 // unit; a drop from the spout weighs 0.02 to 0.045 g
+	pullMost   = 2.0  // unit; a hose pulls by a few mN, 0.1 g each: more is a hand, a tare or a tube
+	shownAlike = 0.2  // more neighbours alike than this: a display that shows whole steps
+
+	// The zero moves after the flow by more than the budget allows for anyway
+	// (zeroDriftGPH) and more than its noise shows in one fill of two thousand.
+	zeroLimit = 3.5
+	zeroRestS = 40.0 // a rest shorter than this shows nothing under the walk of a warm cell
+	// Heat (0.4 g over lags of minutes) and creep move a zero by less; a tube that goes on
+	// filling, by more.
+	zeroMost  = 0.1 / 60   // unit/s
+	warmWalk  = 2.0 / 2147 // unit/sqrt(s): a warm cell's, measured; a rest is too short to show less
+	shapeLogs = 3.0        // log likelihood by which heat or creep is told from the other: odds of 20
+	shapeS    = 300.0      // a shorter rest cannot tell them
+	heatS     = 240.0      // each of two lags from the fuel's warmth to the cell's zero (assumed)
+	creepS    = 600.0      // time constant of a cell's creep (assumed)
+
+	// Idle shakes a healthy bench by 10 mg at most: below, a line is not worth a word.
+	lineLeast = 0.02 // unit
+	lineTurns = 5.0  // of a line in a rest, to tell whether it is there too
+	lineStays = 0.5  // of its amplitude is there: it has nothing to do with the engine
+	slowRate  = 40.0 // values/s; under it orders of idle fold
+	// A wave this slow is like a flow that moves: only of a slow record, where orders of idle
+	// fold, is one that is so sure and not slower than slowestHz said to be none.
+	slowWaveHz  = 0.5
+	slowestHz   = 0.03
+	slowChance  = 1e-9
+	idleLowRPM  = 500.0
+	idleHighRPM = 1100.0
+
+	restartS     = 2.0 // what settles at a record's beginning is its own power-on
+	restartTau   = 0.2 // s, of a converter's power-on transient (measured on 24-bit converters)
+	restartAfter = 2.5 // s after a hole in which it is looked for
+	restartGapS  = 0.15
+	restartLimit = 6.0
+)
+
+// findSteps says of steps within the fill: the rate counts them as flow. It returns the
+// blocks without them, for what is asked of the flow itself.
+func findSteps(l *look, f *Fill) ([]Flag, []block) {
+	found, level := shocks(l.b, likeliestRatio(l.b), stepLimit)
+	found = slices.DeleteFunc(found, func(s shock) bool { return math.Abs(s.size) < stepLeast })
+	if len(found) == 0 || shownIn(l.fill) > 0.4*math.Abs(largest(found).size) {
+		return nil, l.b
+	}
+	level = slices.DeleteFunc(level, func(k block) bool { return k.n <= asideN })
+	big, bias := largest(found), 0.0
+	for _, s := range found {
+		bias += s.bias * 60
+	}
+	at := (l.b[big.at-1].t + l.b[big.at].t) / 2
+	way := "up"
+	if big.size < 0 {
+		way = "down"
+	}
+	share := 100 * math.Abs(bias/f.Rate())
+	g := Flag{Code: "hose-pull", Severity: Note, Evidence: Evidence{FromS: l.b[big.at-1].t, ToS: l.b[big.at].t, Size: big.size, U: big.u, Unit: string(f.Unit),
+		Chance: chanceOf(big.z, len(l.b))}}
+	most := ""
+	if len(found) > 1 {
+		most = fmt.Sprintf("%s, most ", times(len(found)))
+		g.Evidence.FromS, g.Evidence.ToS = l.b[found[0].at-1].t, l.b[found[len(found)-1].at].t
+	}
+	g.Says = fmt.Sprintf("the reading steps %s by %s %s %sat %.0f s and stays there, as when a hose pulls or is touched; the rate takes that for %s %s/min of flow (%s %%)",
+		way, sig(math.Abs(big.size)), f.Unit, most, at, sig(math.Abs(bias)), f.Unit, sig(share))
+	g.Do = "let the hose hang free and keep off it, and repeat"
+	if math.Abs(big.size) > pullMost {
+		g.Code = "jump"
+		once := times(len(found))
+		if len(found) > 1 {
+			once += ", most"
+		}
+		g.Says = fmt.Sprintf("the reading jumps %s by %s %s %s at %.0f s, and stays there; the rate takes that for %s %s/min of flow (%s %%)",
+			once, sig(math.Abs(big.size)), f.Unit, way, at, sig(math.Abs(bias)), f.Unit, sig(share))
+		g.Do = "keep hands and hoses off, tare before the run, and repeat"
+	}
+	switch {
+	case share > 100*unsteadyPart:
+		g.Severity, f.Steady = Forbids, false
+	case math.Abs(bias) > f.U:
+		g.Severity, f.Steady = Doubt, false
+	}
+	return []Flag{g}, level
+}
+
+func largest(found []shock) shock {
+	return slices.MaxFunc(found, func(a, b shock) int {
+		if math.Abs(a.size) < math.Abs(b.size) {
+			return -1
+		}
+		return 1
+	})
+}
+
+// shownIn is the step of a display that shows whole steps, 0 for values that noise moves.
+func shownIn(w curve.Curve) float64 {
+	alike, n, least := 0, 0, math.Inf(1)
+	last := math.NaN()
+	for i, m := range w.Marks {
+		if m != curve.Used {
+			continue
+		}
+		if d := math.Abs(w.Values[i] - last); d == 0 {
+			alike++
+		} else if d > 0 {
+			least = min(least, d)
+		}
+		last = w.Values[i]
+		n++
+	}
+	if float64(alike) <= shownAlike*float64(n) || !finite(least) {
+		return 0
+	}
+	return least
+}
+
+// findKnocks says of knocks, which the fit leaves out.
+func findKnocks(l *look, f *Fill) []Flag {
+	w := l.fill
+	n, size, at, long := 0, 0.0, math.NaN(), 0.0
+	first, last := math.NaN(), math.NaN()
+	for i := 0; i < len(w.Marks); i++ {
+		if w.Marks[i] != curve.Knocked {
+			continue
+		}
+		from := i
+		for i+1 < len(w.Marks) && w.Marks[i+1] == curve.Knocked {
+			i++
+		}
+		n++
+		start := levelAt(l.b, l.fit.slope, w.ElapsedS[from])
+		if from > 0 && finite(w.Values[from-1]) {
+			start = w.Values[from-1]
+		}
+		for k := from; k <= i; k++ {
+			if d := w.Values[k] - start; math.Abs(d) > math.Abs(size) {
+				size, at, long = d, w.ElapsedS[k], w.ElapsedS[i]-w.ElapsedS[from]
+			}
+		}
+		if math.IsNaN(first) {
+			first = w.ElapsedS[from]
+		}
+		last = w.ElapsedS[i]
+	}
+	if n == 0 {
+		return nil
+	}
+	once := times(n)
+	if n > 1 {
+		once += ", most"
+	}
+	return []Flag{{Code: "knock", Severity: Note,
+		Says:     fmt.Sprintf("the tube was knocked %s at %.0f s, by %s %s; it was at rest again after %.1f s, and the fit leaves that out", once, at, sig(math.Abs(size)), f.Unit, long),
+		Evidence: Evidence{FromS: first, ToS: last, Size: size, U: l.sd, Unit: string(f.Unit)}}}
+}
+
+// findZeroMoves looks at the rest after the flow: a zero that goes on moving has moved
+// during the flow too.
+func findZeroMoves(l *look, f *Fill) []Flag {
+	b := l.blocksAfter
+	if f.Kind != KindFill || len(b) < shockLeast || b[len(b)-1].t-b[0].t < zeroRestS {
+		return nil
+	}
+	ratio := likeliestRatio(b)
+	c := fitColumn(b, ratio, func(t float64) float64 { return t })
+	// What a walk moves cannot be less than a warm cell's: a rest this short shows it badly.
+	T := b[len(b)-1].t - b[0].t
+	c.u = max(c.u, math.Sqrt(1.2*warmWalk*warmWalk/T+12*l.sd*l.sd/(weightOf(b)*T*T)))
+	drift := l.record.DriftPerH
+	if l.record.Unit == curve.Gram {
+		drift = zeroDriftGPH
+	}
+	beyond := math.Abs(c.coef) - drift/3600
+	z := beyond / c.u
+	if z < zeroLimit || math.Abs(c.coef) > zeroMost {
+		return nil
+	}
+	if s, _ := shocks(b, ratio, stepLimit); len(s) > 0 {
+		return nil // the tube or its hose was touched: that is no drift
+	}
+	unit := string(f.Unit)
+	perMin := c.coef * 60
+	share := 100 * math.Abs(perMin/f.Rate())
+	g := Flag{Code: "zero-moves", Severity: Note, Evidence: Evidence{FromS: b[0].t, ToS: b[len(b)-1].t, Size: perMin, U: c.u * 60, Unit: unit + "/min", Chance: chanceOf(z, 1)}}
+	cause := "warm fuel heats the cell, or the cell creeps under its load"
+	g.Do = "shade the cell from hot fuel and air, let the bench warm up loaded, and log 2 minutes of rest before and after"
+	if T >= shapeS {
+		heat := fitColumn(b, ratio, func(t float64) float64 {
+			x := max(t+b[0].t-l.span.startS, 0) / heatS
+			return 1 - (1+x)*math.Exp(-x)
+		}).logLik
+		creep := fitColumn(b, ratio, func(t float64) float64 { return -math.Exp(-(t + b[0].t - l.span.endS) / creepS) }).logLik
+		switch {
+		case heat > creep+shapeLogs:
+			g.Code, cause = "thermal-drift", "as heat that creeps into the cell does"
+			g.Do = "shade the cell from hot fuel and air, and log 2 minutes of rest before and after"
+		case creep > heat+shapeLogs:
+			g.Code, cause = "creep", "as a cell that creeps under its load does"
+			g.Do = "load the cell well below its capacity, and see whether it comes back when it is emptied: if not, change it"
+		}
+	}
+	way := "up"
+	if perMin < 0 {
+		way = "down"
+	}
+	g.Says = fmt.Sprintf("after the flow the reading goes on %s by %s ± %s %s/min, %s; during the flow that may have been up to %s %% of the rate",
+		way, sig(math.Abs(perMin)), sig(2*c.u*60), unit, cause, sig(share))
+	if math.Abs(perMin) > f.U {
+		g.Severity = Doubt
+	}
+	return []Flag{g}
+}
+
+func weightOf(b []block) float64 {
+	n := 0.0
+	for _, k := range b {
+		n += k.n
+	}
+	return n
+}
+
+// findLines names the periodic parts that the fit found: what is there with no flow too is
+// picked up by the wires; what comes and goes with the flow is the engine, shaking.
+func findLines(l *look, f *Fill) []Flag {
+	if f.Kind != KindFill {
+		return nil
+	}
+	t, _ := l.fill.Points()
+	step := medianStep(t)
+	unit := string(f.Unit)
+	var out []Flag
+	said := map[string]int{}
+	for _, x := range l.lines {
+		if x.amp < lineLeast {
+			continue
+		}
+		e := Evidence{FromS: f.StartS, ToS: f.EndS, Size: x.freqHz, U: 0.5 / (f.EndS - f.StartS), Unit: "Hz", Chance: x.chance}
+		stays, known := l.staysAtRest(x)
+		slow := 1/step < slowRate
+		if x.freqHz < slowWaveHz && !(known && stays) && (!slow || x.freqHz < slowestHz || x.chance > slowChance) {
+			continue
+		}
+		if !known {
+			stays = !slow
+		}
+		g := Flag{Severity: Note, Evidence: e}
+		wave := fmt.Sprintf("%s Hz, %s %s high", sig(x.freqHz), sig(x.amp), unit)
+		switch {
+		case stays:
+			g.Code = "lamp-pickup"
+			g.Says = "a wave of " + wave + " runs through the reading, with and without flow, as a lamp, a charger or the mains puts on a wire"
+			g.Do = "keep lamps, chargers and mains leads off the cell's wires, and use a screened lead"
+		case slow:
+			g.Code = "idle-alias"
+			g.Says = fmt.Sprintf("a wave of %s comes with the flow; at %s values/s the engine's shaking folds to it (%s)", wave, sig(1/step), ordersAt(x.freqHz, 1/step))
+			g.Do = "sample at 80 values/s, and stand the bench off the engine"
+		default:
+			g.Code = "shaking"
+			g.Says = "a wave of " + wave + " comes with the flow: the engine shakes the bench"
+			g.Do = "stand the bench off the engine"
+		}
+		// A slow wave is to the fit like a flow that moves: an end of it that is cut off counts.
+		if u := l.waveDoubt(x) * 60; x.freqHz < slowWaveHz && u > f.U/2 {
+			g.Severity = Doubt
+			g.Says += fmt.Sprintf("; what is cut off of it may move the rate by %s %s/min", sig(u), unit)
+		}
+		if k, ok := said[g.Code]; ok {
+			out[k].Severity = max(out[k].Severity, g.Severity)
+			continue
+		}
+		said[g.Code] = len(out)
+		out = append(out, g)
+	}
+	return out
+}
+
+// waveDoubt is the most by which a wave moves the slope of a line through it, unit/s: 6
+// amplitudes over its angular frequency and the square of the time.
+func (l *look) waveDoubt(x line) float64 {
+	T := l.span.endS - l.span.startS
+	return 6 * x.amp / (2 * math.Pi * x.freqHz * T * T) * 2
+}
+
+// staysAtRest reports whether a line of the fill is in the rest after it (or before) too;
+// known is false where neither is long enough.
+func (l *look) staysAtRest(x line) (stays, known bool) {
+	for _, w := range []curve.Curve{l.after, l.before} {
+		t, y := w.Points()
+		// The moments of the flow's own end are left out.
+		for len(t) > 0 && len(t) == len(y) && t[0] < l.span.endS+1 && t[0] > l.span.endS {
+			t, y = t[1:], y[1:]
+		}
+		if len(t) < 4*fewestValues || (t[len(t)-1]-t[0])*x.freqHz < lineTurns {
+			continue
+		}
+		return amplitudeAt(t, y, x.freqHz) > lineStays*x.amp, true
+	}
+	return false, false
+}
+
+// amplitudeAt is the amplitude of a wave in values about a straight line.
+func amplitudeAt(t, y []float64, hz float64) float64 {
+	n := float64(len(t))
+	var tm, ym float64
+	for i := range t {
+		tm += t[i] / n
+		ym += y[i] / n
+	}
+	var stt, sty float64
+	for i := range t {
+		stt += (t[i] - tm) * (t[i] - tm)
+		sty += (t[i] - tm) * (y[i] - ym)
+	}
+	slope := sty / stt
+	var a, b float64
+	for i := range t {
+		s, c := math.Sincos(2 * math.Pi * hz * t[i])
+		v := y[i] - ym - slope*(t[i]-tm)
+		a += v * s
+		b += v * c
+	}
+	return 2 * math.Hypot(a, b) / n
+}
+
+// ordersAt says which orders of which idle speeds fold to a frequency at a sample rate:
+// |order rpm/60 - k rate|.
+func ordersAt(hz, rate float64) string {
+	type place struct {
+		order, rpm float64
+	}
+	var all []place
+	for _, order := range []float64{0.5, 1, 2, 3} {
+		for k := 0.0; k*rate < order*idleHighRPM/60+rate; k++ {
+			for _, f := range []float64{k*rate - hz, k*rate + hz} {
+				if rpm := 60 * f / order; rpm >= idleLowRPM && rpm <= idleHighRPM && f > rate/2 {
+					all = append(all, place{order, rpm})
+				}
+			}
+		}
+	}
+	// The idle most like 800 rpm first.
+	slices.SortFunc(all, func(a, b place) int {
+		if math.Abs(a.rpm-800) < math.Abs(b.rpm-800) {
+			return -1
+		}
+		return 1
+	})
+	said := ""
+	for i, p := range all[:min(3, len(all))] {
+		if i > 0 {
+			said += ", or "
+		}
+		said += fmt.Sprintf("order %g at %.0f rpm", p.order, p.rpm)
+	}
+	if said == "" {
+		return "no order of an idle speed does"
+	}
+	return said
+}
+
+// holes of the fill's stretch, found once.
+func (l *look) holes() []hole {
+	t, _ := l.fill.Points()
+	return holes(l.fill, medianStep(t))
+}
+
+// restart is a moment at which the converter began anew.
+type restart struct {
+	fromS, toS float64 // from its last value to the first that counts again
+	offS       float64 // of these without any reading
+	size       float64 // of the transient where it was seen by that, else NaN
+	z          float64
+}
+
+// restarts looks for them between the rests' ends: values that settle in the middle of a
+// record, or a hole after which the reading dies away to where it belongs as a converter's
+// does at power-on.
+func (l *look) restarts() []restart {
+	if l.began == nil {
+		l.began = l.findRestarts()
+	}
+	return *l.began
+}
+
+func (l *look) findRestarts() *[]restart {
+	out := []restart{}
+	w := l.record
+	if l.span.restFromS < l.span.restToS {
+		w = w.Window(l.span.restFromS, l.span.restToS)
+	}
+	n := len(w.Marks)
+	for i := 0; i < n; i++ {
+		if w.Marks[i] != curve.Settling {
+			continue
+		}
+		from := i
+		for i+1 < n && (w.Marks[i+1] == curve.Settling || w.Marks[i+1] == curve.Missing) {
+			i++
+		}
+		if w.ElapsedS[from]-w.ElapsedS[0] < restartS {
+			continue
+		}
+		last := from - 1
+		for last > 0 && w.Marks[last] == curve.Missing {
+			last--
+		}
+		out = append(out, restart{fromS: w.ElapsedS[last], toS: w.ElapsedS[i], offS: w.ElapsedS[from] - w.ElapsedS[last], size: math.NaN(), z: math.Inf(1)})
+	}
+	for _, h := range l.holes() {
+		if h.toS-h.fromS < restartGapS || slices.ContainsFunc(out, func(r restart) bool { return h.fromS < r.toS && r.fromS < h.toS }) {
+			continue
+		}
+		if size, z, ok := dyingAway(l.record.Window(h.toS, h.toS+restartAfter)); ok {
+			out = append(out, restart{h.fromS, h.toS + 5*restartTau, h.toS - h.fromS, size, z})
+		}
+	}
+	return &out
+}
+
+// dyingAway looks for a transient of restartTau from the beginning of w, on a line.
+func dyingAway(w curve.Curve) (size, z float64, ok bool) {
+	t, y := w.Points()
+	if len(t) < 2*fewestValues {
+		return 0, 0, false
+	}
+	x := make([]float64, len(t))
+	one, rel := make([]float64, len(t)), make([]float64, len(t))
+	for i := range t {
+		one[i], rel[i], x[i] = 1, t[i]-t[0], math.Exp(-(t[i]-t[0])/restartTau)
+	}
+	r, err := Regress([][]float64{one, rel, x}, y)
+	if err != nil {
+		return 0, 0, false
+	}
+	z = normalOf(r.Coef[2]/r.SE[2], float64(len(t)-3))
+	return r.Coef[2], z, math.Abs(z) > restartLimit
+}
+
+// restarted reports whether a hole is a restart's.
+func (l *look) restarted(h hole) bool {
+	return slices.ContainsFunc(l.restarts(), func(r restart) bool { return h.fromS < r.toS && r.fromS < h.toS })
+}
+
+// findRestarted says of converters that began anew within the fill or beside it.
+func findRestarted(l *look, f *Fill) []Flag {
+	all := l.restarts()
+	if len(all) == 0 {
+		return nil
+	}
+	r := all[0]
+	within := false
+	for _, x := range all {
+		if x.toS > l.span.startS && x.fromS < l.span.endS {
+			if !within {
+				r = x
+			}
+			within = true
+		}
+	}
+	g := Flag{Code: "brown-out", Severity: Note, Evidence: Evidence{FromS: r.fromS, ToS: r.toS, Size: r.offS, Unit: "s"}}
+	if finite(r.z) {
+		g.Evidence.Chance = chanceOf(r.z, 1)
+	}
+	g.Says = fmt.Sprintf("the converter was without power at %.0f s, for %s s, and began anew", r.fromS, sig(r.offS))
+	if len(all) > 1 {
+		g.Says = fmt.Sprintf("the converter began anew %s, first at %.0f s after %s s without power", times(len(all)), all[0].fromS, sig(all[0].offS))
+	}
+	g.Do = "its zero may be another: see to the plug and the supply, tare, and repeat"
+	if within {
+		g.Severity = Doubt
+	}
+	return []Flag{g}
+}
+
+// findStuck says of a converter that gave one and the same value.
+func findStuck(l *look, f *Fill) []Flag {
+	from, to, n, all := markedIn(l.around(), curve.Stuck)
+	if n == 0 {
+		return nil
+	}
+	g := Flag{Code: "stuck-code", Severity: Note, Evidence: Evidence{FromS: from, ToS: to, Size: to - from, Unit: "s", Chance: 1e-6},
+		Says: fmt.Sprintf("the converter gave one and the same value from %.0f to %.0f s, %d of %d values; they are left out", from, to, n, all),
+		Do:   "see to the plug, the wires and the converter of this channel, and repeat"}
+	if within, _, k, m := markedIn(l.fill, curve.Stuck); k > 0 {
+		if g.Severity = Doubt; float64(k) > misreadForbid*float64(m) && within > l.span.endS-1 {
+			g.Severity = Forbids
+		}
+	}
+	return []Flag{g}
+}
+
+// findLimit says of a converter at an end of its range.
+func findLimit(l *look, f *Fill) []Flag {
+	w := l.around()
+	if l.record.Unit == curve.Millilitre {
+		w = l.fill // an empty tube stands below its table, and is well
+	}
+	from, to, n, all := markedIn(w, curve.Limit)
+	if n == 0 {
+		return nil
+	}
+	g := Flag{Code: "saturation", Severity: Doubt, Evidence: Evidence{FromS: from, ToS: to, Size: 100 * float64(n) / float64(all), Unit: "%"},
+		Says: fmt.Sprintf("the converter stood at the end of its range from %.0f to %.0f s, %d of %d values; what the tube took then is not known", from, to, n, all),
+		Do:   "take load off the cell, see to its four wires, and repeat"}
+	if l.record.Unit == curve.Millilitre {
+		g.Says = fmt.Sprintf("the level stood beyond the end of its table from %.0f to %.0f s, %d of %d values; what the tube took then is not known", from, to, n, all)
+		g.Do = "empty the tube before the run, or calibrate it to its brim"
+	}
+	return []Flag{g}
+}
+
+// around is the record from the rest before to the rest after.
+func (l *look) around() curve.Curve {
+	if l.span.restFromS < l.span.restToS {
+		return l.record.Window(l.span.restFromS, l.span.restToS)
+	}
+	return l.record
+}
+
+// markedIn is from when to when values of w carry a mark, and how many of how many.
+func markedIn(w curve.Curve, m curve.Mark) (from, to float64, n, all int) {
+	for i, x := range w.Marks {
+		if x == m {
+			if n == 0 {
+				from = w.ElapsedS[i]
+			}
+			to = w.ElapsedS[i]
+			n++
+		}
+	}
+	return from, to, n, len(w.Marks)
+}
