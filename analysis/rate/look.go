@@ -47,8 +47,9 @@ func newLook(c, fill curve.Curve, b []block, s span, sd float64, o Options) *loo
 type finder func(*look, *Fill) []Flag
 
 // finders run in this order, after what the fit itself shows.
-var finders = []finder{fuelFlags,
+var finders = []finder{
 	findKind, findUnsteady, findShort, findMisreads, findGaps, findFull,
+	fuelFlags,
 	findKnocks, findZeroMoves, findLines, findRestarted, findStuck, findLimit,
 }
 
