@@ -38,6 +38,8 @@ const (
 	betweenS      = 30.0 // from one run's record to the next
 	huntTauS      = 3.0  // correlation time of a hunting flow
 	driftGPH      = 0.5  // zero drift, half width, g/h (common practice, no source)
+	hoseG         = 0.05 // pull of a hose that creeps, half width over a run of hoseS or more (estimate)
+	hoseS         = 180.0
 	scaleRelU     = 1e-3 // calibration line: two test weights of class M1 and a repeat
 	seedStream    = 0x66696c6c
 )
@@ -75,10 +77,12 @@ type Wave struct {
 
 // Scenarios returns the scenarios, each with noise levels of its own cell.
 //
-// In each the zero drift is drawn evenly from +-0.5 g/h and the scale from its relative
-// standard uncertainty, 0.1 %, once for a bench: the stated distributions of what U
-// contains beside the fit. Fill.Reads gives what the curve itself rises by, so that the
-// fit can be judged alone.
+// In each is drawn what U contains beside the fit, from the distributions that it states:
+// the zero drift evenly from +-0.5 g/h and the scale normally with 0.1 %, once for a bench;
+// for each run of a weighed tube the pull of its hose evenly from +-0.05 g over the run or
+// over three minutes, whichever is longer, going on at the same pace after the flow. Not
+// drawn are the air's lift and the time base, which the budget has at 50 ppm. Fill.Reads
+// gives what the curve itself rises by, so that the fit can be judged alone.
 func Scenarios() []Scenario {
 	// Three minutes at 80 samples/s and 10 mL/min.
 	base := Scenario{SamplesPerS: 80, FlowS: 180, MLPerMin: 10, Unit: curve.Gram, RestBeforeS: 30, RestAfterS: 60,
@@ -139,7 +143,7 @@ type Fill struct {
 	OnsetS      float64 // elapsed s
 	EndS        float64
 	TruthPerMin float64 // the flow's underlying mean rate, curve's unit/min
-	Reads       float64 // what the curve rises by, scale and zero drift as they were drawn, unit/min
+	Reads       float64 // what the curve rises by, scale, zero drift and hose as they were drawn, unit/min
 	BoundPerMin float64 // Cramer-Rao bound of the curve's slope from onset to end, noise levels known, unit/min
 }
 
@@ -201,6 +205,10 @@ func (m *maker) run(beforeS, flowS, afterS, walk, gPerS float64) (Fill, error) {
 	wander, swing, e := 0.0, 0.0, m.Hunting*m.rng.NormFloat64()
 	dt := 1 / m.hz
 	keep := math.Exp(-dt / huntTauS)
+	hose := 0.0 // g/s
+	if flowS > 0 && m.Unit == curve.Gram {
+		hose = hoseG / max(flowS, hoseS) * (2*m.rng.Float64() - 1)
+	}
 	misread := 0
 	for i := range n {
 		at := float64(i)*dt + 1e-4*m.rng.Float64()
@@ -211,7 +219,7 @@ func (m *maker) run(beforeS, flowS, afterS, walk, gPerS float64) (Fill, error) {
 			in += m.Warming * (u*u/(2*flowS) - u/2)
 			in += m.Pulsation * math.Sin(2*math.Pi*6.7*u) / (2 * math.Pi * 6.7)
 		}
-		v := m.scale*(m.tubeG+gPerS*(in+swing)) + m.driftPerS*at
+		v := m.scale*(m.tubeG+gPerS*(in+swing)) + m.driftPerS*at + hose*max(at-beforeS, 0)
 		c := zeroCounts + countsPerGram*v + wander + m.White*m.rng.NormFloat64()
 		for _, w := range m.waves {
 			c += w.counts * math.Sin(2*math.Pi*w.hz*at+w.phase)
@@ -257,7 +265,7 @@ func (m *maker) run(beforeS, flowS, afterS, walk, gPerS float64) (Fill, error) {
 		return f, err
 	}
 	f.TruthPerMin = toUnit * gPerS
-	f.Reads = toUnit * (m.scale*gPerS + m.driftPerS)
+	f.Reads = toUnit * (m.scale*gPerS + m.driftPerS + hose)
 	f.BoundPerMin = toUnit * b.SlopeBound(flowT) / countsPerGram
 	return f, nil
 }
