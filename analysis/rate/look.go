@@ -56,6 +56,9 @@ var finders = []finder{
 // explains has, for a flag that names a cause, the flags of the same curve that only
 // say that something is wrong: they are left out beside it.
 var explains = map[string][]string{
-	codeVent: {codeUnsteady, "jump"}, codeKink: {codeUnsteady, "jump"}, codeAir: {codeUnsteady, "jump"},
-	codeFoam: {codeUnsteady}, codeDip: {codeUnsteady},
+	codeVent: {codeUnsteady, "jump"}, codeDip: {codeUnsteady},
+	// Stops leave steps and waves behind; what comes or sinks after the end is no zero's drift.
+	codeKink: {codeUnsteady, "jump", "hose-pull", "knock", "idle-alias"},
+	codeAir:  {codeUnsteady, "jump", "hose-pull", "idle-alias"},
+	codeFoam: {codeUnsteady, "zero-moves"}, codeLeak: {"zero-moves"},
 }
