@@ -85,6 +85,12 @@ func run(args []string, out, errs io.Writer) int {
 	if len(parts) == 0 {
 		parts = []string{"coverage", "flags"}
 	}
+	for _, part := range parts {
+		if err := o.knows(part); err != nil {
+			fmt.Fprintln(errs, "study:", err)
+			return 2
+		}
+	}
 	var page bytes.Buffer
 	tables := out
 	if o.into != "" {
@@ -99,9 +105,6 @@ func run(args []string, out, errs io.Writer) int {
 			m, err = o.flags(tables, 0)
 		case "coverage":
 			m, err = o.cover(tables, 0)
-		default:
-			fmt.Fprintf(errs, "study: there is no part %q: see --help\n", part)
-			return 2
 		}
 		if err != nil {
 			fmt.Fprintf(errs, "study: %s: %v\n", part, err)
@@ -145,6 +148,20 @@ func (o *settings) check(sps string) error {
 		o.n, o.sound = 1, 0
 	}
 	return nil
+}
+
+// knows returns an error where there is no such part, or nothing in it of the names asked for.
+func (o settings) knows(part string) error {
+	var err error
+	switch part {
+	case "flags":
+		_, _, err = chosen(plants(o.severity), o.names())
+	case "coverage":
+		_, err = chosenScenarios(o.names())
+	default:
+		err = fmt.Errorf("there is no part %q: see --help", part)
+	}
+	return err
 }
 
 // flags is the part of that name. A figure may miss its threshold by slack standard errors.
