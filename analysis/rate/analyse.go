@@ -205,7 +205,7 @@ func oneSpan(found []span) []span {
 			f.pauses++
 		}
 		f.pauses += s.pauses
-		f.j, f.endS = s.j, s.endS
+		f.j, f.endS, f.restAfter = s.j, s.endS, s.restAfter
 	}
 	return out
 }
@@ -218,16 +218,25 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	if o.Mode != Window {
 		guard = min(hoseS, hosePart*(s.endS-s.startS))
 	}
-	w := c.Window(s.startS+guard, math.Nextafter(s.endS-guard, math.Inf(1)))
-	t, y := w.Points()
-	f.Samples = len(t)
+	w, t, y := inside(c, s, guard)
 	if len(t) < fewestValues {
+		f.Samples = len(t)
 		f.Flags = append(f.Flags, Flag{"few-values", Forbids,
 			fmt.Sprintf("only %d usable values in %.0f s", len(t), s.endS-s.startS), "record longer or faster", noEvidence()})
 		f.U, f.U95, f.K, f.DF = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 		return f, nil
 	}
 	fit := fitCurve(makeBlocks(t, y, fitBlocks))
+	if moved := s; moved.settle(c, fit, guard) {
+		// A cell that wanders put the ends where no flow began or ended.
+		if mw, mt, my := inside(c, moved, guard); len(mt) >= fewestValues {
+			w, t, y, s = mw, mt, my, moved
+			fit = fitCurve(makeBlocks(t, y, fitBlocks))
+		}
+	} else {
+		s = moved
+	}
+	f.StartS, f.EndS, f.Samples = s.startS, s.endS, len(t)
 	l := newLook(c, w, fit.b, s, sd, o)
 	l.evidence, l.lines = fit.evidence, fit.lines
 	if x, ok := fastLine(t, y, fit.b); ok {
@@ -249,6 +258,13 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	f.Steady = true
 	f.raise(l)
 	return f, l
+}
+
+// inside is the curve and its usable points within a span, less guard at each end.
+func inside(c curve.Curve, s span, guard float64) (w curve.Curve, t, y []float64) {
+	w = c.Window(s.startS+guard, math.Nextafter(s.endS-guard, math.Inf(1)))
+	t, y = w.Points()
+	return w, t, y
 }
 
 // takeFit sets the fill's rate, uncertainty and budget by the slope, less the zero's

