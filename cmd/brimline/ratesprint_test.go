@@ -20,7 +20,7 @@ func flaggedSet() *ratedSet {
 	fill := func(injector int, flags ...rate.Flag) fitted {
 		x := rate.Fill{Channel: "tube" + string(rune('0'+injector)), Kind: rate.KindFill, StartS: 20, EndS: 200, Unit: curve.Gram, RateGPerMin: 8.2, RateMLPerMin: 10, AtC: 38,
 			U: 0.01, U95: 0.02, K: 2, DF: 60, UMLPerMin: 0.0125, U95MLPerMin: 0.025, KMLPerMin: 2, DFMLPerMin: 60, Flags: append(flags, engine),
-			Budget: []rate.Term{{Name: "fit", U: 0.0100, DF: 40, Kind: "A", Basis: "noise and wander of the fill's own readings"}, {Name: "density", U: 0.0075, DF: math.Inf(1), Kind: "B", Basis: "0.82100 g/mL"}},
+			Budget:   []rate.Term{{Name: "fit", U: 0.0100, DF: 40, Kind: "A", Basis: "noise and wander of the fill's own readings"}, {Name: "density", U: 0.0075, DF: math.Inf(1), Kind: "B", Basis: "0.82100 g/mL"}},
 			Advice:   "a longer run would help: 60 s more halve the ±0.025 mL/min",
 			RollingS: 4, Rolling: []rate.RollingRate{{AtS: 24, Rate: 8.1, U: 0.1}, {AtS: 26, Rate: 8.2, U: 0.1}, {AtS: 28, Rate: nan, U: 0.1}, {AtS: 32.001, Rate: 8.3123456, U: 0.123456}}}
 		return fitted{Run: 1, Injector: injector, Curve: curve.Curve{Channel: x.Channel, Unit: curve.Gram}, Result: rate.Result{Fills: []rate.Fill{x}}}
