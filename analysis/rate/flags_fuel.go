@@ -262,11 +262,6 @@ func scaleOf(x []float64) float64 {
 	return max(1, 1.4826*median(d))
 }
 
-// tailChance is that of a normal value beyond z on one side at any of n places.
-func tailChance(z float64, n int) float64 {
-	return min(1, float64(n)*0.5*math.Erfc(z/math.Sqrt2))
-}
-
 // Stops of the flow, within a fill.
 
 // stop is a stretch in which nothing came.
@@ -444,7 +439,7 @@ func (w *way) kinked(s []stop) Flag {
 		says += "; " + times(len(s)) + " in all"
 	}
 	return Flag{codeKink, Doubt, says + "; what was held came late and the rate counts it", "lay the hose without a kink and repeat",
-		Evidence{long.fromS, long.toS, long.toS - long.fromS, (long.toS - long.fromS) * long.u / long.missed, "s", tailChance(stopSD/2, stopBlocks)}}
+		Evidence{long.fromS, long.toS, long.toS - long.fromS, (long.toS - long.fromS) * long.u / long.missed, "s", chanceOf(stopSD/2, stopBlocks)}}
 }
 
 func (w *way) air(s []stop, b []block) Flag {
@@ -467,7 +462,7 @@ func (w *way) air(s []stop, b []block) Flag {
 		says += fmt.Sprintf("; in between it is %s ± %s %s/min", sig(60*between), sig(120*u), w.unit)
 	}
 	return Flag{codeAir, sev, says, "tighten the hose at the injector, let it fill with fuel, and repeat",
-		Evidence{s[0].fromS, s[len(s)-1].toS, size, w.mL(math.Sqrt(u2) / n), "mL", tailChance(stopSD/2, stopBlocks)}}
+		Evidence{s[0].fromS, s[len(s)-1].toS, size, w.mL(math.Sqrt(u2) / n), "mL", chanceOf(stopSD/2, stopBlocks)}}
 }
 
 // between is the slope of the stretches between stops and its standard uncertainty; 0 where
@@ -661,7 +656,7 @@ func (w *way) dipping(o bends) Flag {
 		fmt.Sprintf("the flow steps up by %.1f ± %.1f %% at about %.0f s, as if the spout dipped into the fuel from then on: a spout of %s mm in a tube of %.0f mm would show that; the rate is up to %.1f %% high",
 			100*a.part, 200*a.uPart, a.at, sig(mm), boreMM, 100*off),
 		"raise the spout so that it stays dry, and repeat",
-		Evidence{a.at, end, 100 * a.part, 100 * a.uPart, "%", tailChance(o.with.z/o.scale, bendPlaces)}}
+		Evidence{a.at, end, 100 * a.part, 100 * a.uPart, "%", chanceOf(o.with.z/o.scale, bendPlaces)}}
 }
 
 // vent fits dV/dt = Q - K V/(S - V), V from the onset on and S the tube's free volume, and
@@ -741,7 +736,7 @@ func (w *way) vent(o bends) (Flag, bool) {
 		fmt.Sprintf("%s's curve bends over as if its vent hole were blocked and the flow went another way: from %s at the start to %s %s/min at the end, %.1f %% lost over the fill (a flow that falls evenly on this channel alone looks the same)",
 			w.f.Channel, sig(60*q), sig(60*q*(1-lost)), w.unit, 100*part),
 		"clear the vent hole and repeat",
-		Evidence{w.f.StartS, w.f.EndS, 100 * part, 100 * part * uk / k, "%", tailChance(k/uk, 1)}}, true
+		Evidence{w.f.StartS, w.f.EndS, 100 * part, 100 * part * uk / k, "%", chanceOf(k/uk, 1)}}, true
 }
 
 // ventCurve writes the volume that has come at each block, from the onset on.
@@ -840,7 +835,7 @@ func (w *way) film() (Flag, bool) {
 	return Flag{codeFilm, Note,
 		fmt.Sprintf("the empty reading still falls before the flow begins, as fuel drains from the tube's wall (about %s mL were on it a minute after it was emptied, %s mL at the onset): the rate is not touched, the amount is", sig(ml), sig(still)),
 		"let an emptied tube drain for 60 s, then tare",
-		Evidence{t0, w.f.StartS, ml, w.mL(drains.u * s), "mL", tailChance(drains.a/drains.u/s, 1)}}, true
+		Evidence{t0, w.f.StartS, ml, w.mL(drains.u * s), "mL", chanceOf(drains.a/drains.u/s, 1)}}, true
 }
 
 // foam tells a level that stood high with gas and sinks back after the flow.
@@ -877,7 +872,7 @@ func (w *way) foam() (Flag, bool) {
 	return Flag{codeFoam, sev,
 		fmt.Sprintf("the level sinks back by %s mL after the flow, as foam does (about %.0f %% gas in what comes in): the fill stands that much too high and its rate up to %.1f %%", sig(sinks.a), 100*gas, 100*part),
 		"bring the spout to the tube's wall so that the fuel runs down it, or weigh, and repeat",
-		Evidence{w.f.EndS, b[n-1].t, sinks.a, sinks.u * s, "mL", tailChance(sinks.a/sinks.u/s, 1)}}, true
+		Evidence{w.f.EndS, b[n-1].t, sinks.a, sinks.u * s, "mL", chanceOf(sinks.a/sinks.u/s, 1)}}, true
 }
 
 const foamLeast = 0.01 // of gas: less moves the rate by under 0.2 % in three minutes
@@ -918,7 +913,7 @@ func (w *way) leak() (Flag, bool) {
 	return Flag{codeLeak, Doubt,
 		fmt.Sprintf("after the flow's end at %.0f s the tube goes on filling at %s ± %s %s/min, %.1f %% of the rate, at one pace: something leaks into it, and may have done so all along", w.f.EndS, sig(60*all.a), sig(120*u), w.unit, 100*part),
 		"find where it comes from (the injector's valve, a joint, another hose) and repeat",
-		Evidence{w.f.EndS, b[n-1].t, 60 * all.a, 60 * u, w.unit + "/min", tailChance(all.a/u, 1)}}, true
+		Evidence{w.f.EndS, b[n-1].t, 60 * all.a, 60 * u, w.unit + "/min", chanceOf(all.a/u, 1)}}, true
 }
 
 // Drops.
@@ -1092,40 +1087,44 @@ func treads(each func(func(x, left float64)), f0, longest float64, quarters int)
 
 const startLateS = 3.0 // channels of one engine start together, within what a hose's slack makes: assumed
 
-// startsAndEnds gives each channel's flags of having begun after the others, or ended before
-// them, which one curve alone cannot show. fills has nil where a channel has none.
-func startsAndEnds(fills []*Fill) [][]Flag {
-	out := make([][]Flag, len(fills))
+// startsAndEnds adds to the channels of a run that they began after the others, or ended
+// before them: one curve alone cannot show it.
+func (m collection) startsAndEnds() {
 	var starts, ends []float64
-	for i, f := range fills {
+	for i, c := range m {
 		starts, ends = starts[:0], ends[:0]
-		for j, g := range fills {
-			if g != nil && j != i && g.Kind == KindFill {
-				starts, ends = append(starts, g.StartS), append(ends, g.EndS)
+		for j, o := range m {
+			if j != i && o.f.Kind == KindFill && o.l.o.Mode == OneFill {
+				starts, ends = append(starts, o.f.StartS), append(ends, o.f.EndS)
 			}
 		}
-		if f == nil || f.Kind != KindFill || len(starts) == 0 {
+		f := c.f
+		if f.Kind != KindFill || c.l.o.Mode != OneFill || len(starts) == 0 {
 			continue
 		}
-		// The median of an even number is the one that accuses less.
+		// Of an even number the middle one that accuses less.
 		slices.Sort(starts)
 		slices.Sort(ends)
 		start, end := starts[len(starts)/2], ends[(len(ends)-1)/2]
-		limit := startLateS + surelySD*f.onsetDoubtS()
+		u := f.onsetDoubtS()
+		limit := startLateS + surelySD*u
 		if late := f.StartS - start; late > limit {
-			out[i] = append(out[i], Flag{codeLate, Note,
-				fmt.Sprintf("the flow begins %.0f s after the other channels', as if the hose had to fill first (%s mL at this rate) or it was put on late: the rate stands, the amount does not", late, sig(f.RateMLPerMin/60*late)),
+			held := ""
+			if finite(f.RateMLPerMin) {
+				held = fmt.Sprintf(" (%s mL at this rate)", sig(f.RateMLPerMin/60*late))
+			}
+			f.Flags = append(f.Flags, Flag{codeLate, Note,
+				fmt.Sprintf("the flow begins %.0f s after the other channels', as if the hose had to fill first%s or was put on late: the rate stands, the amount does not", late, held),
 				"run the engine until fuel comes from every hose, then start",
-				Evidence{start, f.StartS, late, f.onsetDoubtS(), "s", tailChance(surelySD, len(fills))}})
+				Evidence{start, f.StartS, late, u, "s", chanceOf(limit/max(u, startLateS/8), len(m))}})
 		}
 		if early := end - f.EndS; early > limit {
-			out[i] = append(out[i], Flag{codeEarly, Doubt,
+			f.Flags = append(f.Flags, Flag{codeEarly, Doubt,
 				fmt.Sprintf("the flow ends %.0f s before the other channels': the hose came off or was shut, or the injector sent nothing more; the rate is that of the time before", early),
 				"look at hose and injector and repeat",
-				Evidence{f.EndS, end, early, f.onsetDoubtS(), "s", tailChance(surelySD, len(fills))}})
+				Evidence{f.EndS, end, early, u, "s", chanceOf(limit/max(u, startLateS/8), len(m))}})
 		}
 	}
-	return out
 }
 
 // onsetDoubtS is about how well an onset is known: the crossing of two lines, each by a
