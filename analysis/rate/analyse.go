@@ -115,12 +115,12 @@ func holeLimit(t []float64) float64 {
 	return max(gapBreakS, gapBreakN*medianStep(t))
 }
 
-// medianStep is the usual time between values, from at most about two thousand steps.
+// medianStep is the usual time between values, from at most about five hundred steps.
 func medianStep(t []float64) float64 {
 	if len(t) < 2 {
 		return 0
 	}
-	stride := max(1, len(t)/2000)
+	stride := max(1, len(t)/500)
 	d := make([]float64, 0, len(t)/stride+1)
 	for i := 1; i < len(t); i += stride {
 		d = append(d, t[i]-t[i-1])

@@ -127,10 +127,14 @@ func evidenceOf(b []block, columns [][]float64) *evidence {
 	lo := int(math.Floor(math.Log(0.01/float64(n*n)/perBlock) / latticeStep))
 	hi := int(math.Ceil(math.Log(1e3/perBlock) / latticeStep))
 	e := &evidence{first: lo, fits: make([]filtered, hi-lo+1), prior: make([]float64, hi-lo+1), nu: float64(n - 1 - len(columns))}
+	phi := make([]float64, len(e.fits))
 	for g := range e.fits {
 		ratio := latticeRatio(lo + g)
 		e.fits[g] = filterWith(b, columns, ratio)
-		e.prior[g] = 0.5 * math.Log(ratioInformation(ratio*perBlock, n-1))
+		phi[g] = ratio * perBlock
+	}
+	for g, v := range ratioInformations(phi, n-1) {
+		e.prior[g] = 0.5 * math.Log(v)
 	}
 	return e
 }

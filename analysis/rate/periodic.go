@@ -31,11 +31,11 @@ const (
 
 // peak finds the strongest line in values (NaN where there is none) at even steps, from
 // fromHz up. Power is in units of its noise, so that under noise alone it is
-// exponential with mean 1; the chance counts every bin of the padded spectrum as one
-// trial (Scargle 1982, Astrophys. J. 263, 835, with the mean of noise from the median).
-func peak(values []float64, stepS, fromHz float64) (line, bool) {
+// exponential with mean 1; the spectrum is of least values or more, padded with zeros, and
+// the chance counts every bin of it as one trial (Scargle 1982, Astrophys. J. 263, 835, with the mean of noise from the median).
+func peak(values []float64, stepS, fromHz float64, least int) (line, bool) {
 	size := 64
-	for size < 2*len(values) {
+	for size < least {
 		size *= 2
 	}
 	padded := make([]float64, size)
@@ -115,7 +115,7 @@ func slowLine(b []block, columns [][]float64, ratio float64) (line, [][]float64,
 	for k, v := range left(b, columns, ratio) {
 		slots[min(int((b[k+1].t-b[0].t)/step+0.5), len(slots)-1)] = v
 	}
-	l, ok := peak(slots, step, leastTurns/T)
+	l, ok := peak(slots, step, leastTurns/T, 2*len(slots))
 	if !ok {
 		return l, nil, false
 	}
@@ -178,7 +178,7 @@ func fastLine(t, y []float64, b []block) (line, bool) {
 		slots[slot] = y[i] - b[k].y - (b[k+1].y-b[k].y)*(t[i]-b[k].t)/(b[k+1].t-b[k].t)
 		end = slot + 1
 	}
-	return peak(slots[:end], step, 0.5/blockS)
+	return peak(slots[:end], step, 0.5/blockS, end)
 }
 
 // folds reports whether a line of the blocks is the fast one, folded at their rate.

@@ -309,13 +309,24 @@ func bend(b []block, ratio float64) (change, u float64) {
 // unknown, for n differences of evenly spaced blocks: their covariance has the
 // eigenvalues phi + 2 - 2 cos(k pi/(n+1)).
 func ratioInformation(phi float64, n int) float64 {
-	var s1, s2 float64
+	return ratioInformations([]float64{phi}, n)[0]
+}
+
+// ratioInformations is ratioInformation at each of the phi.
+func ratioInformations(phi []float64, n int) []float64 {
+	s1, s2 := make([]float64, len(phi)), make([]float64, len(phi))
 	for k := 1; k <= n; k++ {
-		g := phi / (phi + 2 - 2*math.Cos(float64(k)*math.Pi/float64(n+1)))
-		s1 += g
-		s2 += g * g
+		e := 2 - 2*math.Cos(float64(k)*math.Pi/float64(n+1))
+		for i, p := range phi {
+			g := p / (p + e)
+			s1[i] += g
+			s2[i] += g * g
+		}
 	}
-	return max(0.5*(s2-s1*s1/float64(n)), 1e-300)
+	for i := range phi {
+		s1[i] = max(0.5*(s2[i]-s1[i]*s1[i]/float64(n)), 1e-300)
+	}
+	return s1
 }
 
 // dfOfFactor returns the degrees of freedom, at most most, whose 95 % factor is k.

@@ -98,7 +98,7 @@ func Scenarios() []Scenario {
 	}
 	return []Scenario{
 		with("white", "white noise alone, 150 counts rms", func(s *Scenario) { s.Walk = 0 }),
-		with("walk", "a random walk of 12 counts/sqrt(s), hardly any white noise", func(s *Scenario) { s.White, s.Walk = 5, 12 }),
+		with("walk", "a random walk of 12 counts/sqrt(s), with a third of a good cell's white noise", func(s *Scenario) { s.White, s.Walk = 50, 12 }),
 		with("white+walk", "both, as a good cell shows when warm: 150 counts and 2 counts/sqrt(s)", func(*Scenario) {}),
 		with("slow false wave", "an idle order folded at the sample rate to a wave of 15 to 25 s, 60 counts high", func(s *Scenario) {
 			s.Waves = []Wave{{1. / 25, 1. / 15, 60}}
