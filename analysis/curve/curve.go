@@ -197,10 +197,14 @@ func (c Curve) Window(fromS, toS float64) Curve {
 	return c
 }
 
-// Points returns the used points of c, in order.
+// Points returns the used points of c, in order. Where every point is used they are c's own
+// slices: they are for reading only.
 func (c Curve) Points() (t, y []float64) {
-	t = make([]float64, 0, len(c.ElapsedS))
-	y = make([]float64, 0, len(c.ElapsedS))
+	n := c.Count(Used)
+	if n == len(c.Marks) {
+		return c.ElapsedS, c.Values
+	}
+	t, y = make([]float64, 0, n), make([]float64, 0, n)
 	for i, m := range c.Marks {
 		if m == Used {
 			t = append(t, c.ElapsedS[i])

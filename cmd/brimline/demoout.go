@@ -139,14 +139,14 @@ func (d *demo) print(w io.Writer) error {
 	return err
 }
 
-// flagsOf is every injector's flags over all runs, by code.
+// flagsOf is every injector's flags over all runs that take something from a rate, by code.
 func (d *demo) flagsOf() map[string]string {
 	out := map[string]string{}
 	for _, t := range d.tests {
 		for _, f := range t.Fits {
 			name := memberName(f)
 			for _, g := range f.fill().Flags {
-				if !strings.Contains(out[name], g.Code) {
+				if g.Severity > rate.Note && !strings.Contains(out[name], g.Code) {
 					out[name] = strings.TrimPrefix(out[name]+", "+g.Code, ", ")
 				}
 			}
@@ -345,6 +345,7 @@ func reportCurve(f fitted, density *curve.Density) report.Curve {
 		per = density.GPerML
 	}
 	t, values := f.Curve.Points()
+	values = slices.Clone(values)
 	for i := range values {
 		values[i] = (values[i] - x.Level) / per
 	}
