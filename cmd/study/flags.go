@@ -29,7 +29,14 @@ type plant struct {
 }
 
 // answers has the codes that name a fault besides its own name.
-var answers = map[simbench.FaultKind][]string{}
+var answers = map[simbench.FaultKind][]string{
+	simbench.MissingSamples: {"gap"},
+	// A hose that fills is a start that comes late: by the curve the two are one.
+	simbench.HoseFilling: {"late-start"},
+	// Both go on after the flow; what two minutes do not tell apart is called by what it is.
+	simbench.ThermalDrift: {"zero-moves"},
+	simbench.Creep:        {"zero-moves"},
+}
 
 // plants is every fault of the bench, in the order in which the fuel meets them, and then
 // what is the engine's.
@@ -60,7 +67,7 @@ var engineCases = []plant{
 			s.warm = time.Minute
 			s.world.WarmUpStart = 0.15
 		}},
-	{name: "idle-orders", what: "idle of 600 rpm at 10 samples/s: orders 1/2, 1 and 2 fold", engine: true, sps: 10, answers: []string{"idle-alias"},
+	{name: "idle-orders", what: "idle of 600 rpm at 10 samples/s: orders 1/2, 1 and 2 fold", engine: true, sps: 10, answers: []string{"idle-alias", "shaking"},
 		change: func(s *scene, _ *simbench.RunPlan) {
 			s.world.PulsationHz = 600. / 120
 			s.world.Orders = []simbench.Order{{Order: 0.5, Counts: 300}, {Order: 1, Counts: 1000}, {Order: 2, Counts: 1000}}

@@ -34,11 +34,25 @@ func codesOf(flags []rate.Flag) []string {
 	return out
 }
 
+// onAll is what was said of the run as a whole, and of at least half of its channels each.
+func (s said) onAll() []rate.Flag {
+	out := slices.Clone(s.all)
+	on := map[string]int{}
+	for _, flags := range s.channels {
+		for _, c := range codesOf(flags) {
+			if on[c]++; 2*on[c] >= len(s.channels) && !slices.Contains(codesOf(out), c) {
+				out = append(out, flags[slices.IndexFunc(flags, func(g rate.Flag) bool { return g.Code == c })])
+			}
+		}
+	}
+	return out
+}
+
 func (f *flagStudy) tally(p plant) tally {
 	t := tally{plant: p, codes: map[string]int{}, wrongs: map[string]int{}}
 	for _, s := range f.by[p.name] {
 		t.runs++
-		there := s.all
+		there := s.onAll()
 		if s.faulty >= 0 {
 			there = s.channels[s.faulty]
 		}
