@@ -18,7 +18,7 @@ POWERCUT ?= yes
 # DuckDB, by which the tests read what export writes; it comes whole in its npm package.
 READER  := ingest/exchange/testdata/duckdb
 
-.PHONY: build build-all page reader demo influxd test test-powercut compare-stores card-tools test-board race vet fuzz bench clean
+.PHONY: build build-all page reader demo influxd test test-powercut compare-stores card-tools test-board race vet fuzz bench study clean
 
 build: page
 	go build -trimpath -ldflags '$(LDFLAGS)' -o bin/brimline ./cmd/brimline
@@ -102,6 +102,11 @@ bench:
 # memory card of our own: prints the table. Root and /dev/fuse, as test-powercut.
 compare-stores: influxd card-tools
 	unshare --mount go test -tags powercut -run '^$$' -bench Stores ./ingest/store/crashtest
+
+# How far rates, intervals and flags keep their word, on thousands of simulated fills:
+# writes analysis/STUDY.md, and fails when a figure misses its threshold. Half an hour on two cores.
+study:
+	go run ./cmd/study -code '$(VERSION)' -sps 80,10 -o analysis/STUDY.md coverage flags
 
 clean:
 	rm -rf bin out $(DIST)/.built

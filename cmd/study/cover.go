@@ -48,7 +48,11 @@ type counts struct {
 	u2    float64  // sum of squared standard uncertainty of the fit over the bound
 }
 
-// coverage fits n fills of each scenario, bench by bench.
+// fillsPerRun is how many fills of each scenario there are for a run of each fault: 2,000
+// for 500.
+const fillsPerRun = 4
+
+// coverage fits fillsPerRun n fills of each scenario, bench by bench.
 func (o settings) coverage(list []fillsim.Scenario) ([]*covered, error) {
 	var out []*covered
 	for _, s := range list {
@@ -59,7 +63,7 @@ func (o settings) coverage(list []fillsim.Scenario) ([]*covered, error) {
 			return nil, fmt.Errorf("%s: %w", s.Name, err)
 		}
 		per := len(first.Fills)
-		err = parallel(o.workers, (o.n+per-1)/per, func(i int) error { return c.bench(o.seed + uint64(i)) })
+		err = parallel(o.workers, (fillsPerRun*o.n+per-1)/per, func(i int) error { return c.bench(o.seed + uint64(i)) })
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", s.Name, err)
 		}

@@ -60,7 +60,7 @@ func run(args []string, out, errs io.Writer) int {
 	fs := flag.NewFlagSet("study", flag.ContinueOnError)
 	fs.SetOutput(errs)
 	fs.Usage = func() { fmt.Fprint(errs, help); fs.PrintDefaults() }
-	fs.IntVar(&o.n, "n", 500, "runs of each fault, fills of each scenario")
+	fs.IntVar(&o.n, "n", 500, "runs of each fault; four times as many fills of each scenario")
 	fs.IntVar(&o.sound, "sound", -1, "sound runs, of four or six fills each; -1: enough for ten times n fills")
 	fs.Uint64Var(&o.seed, "seed", 1, "the first seed")
 	sps := fs.String("sps", "80", "samples a second of the bench: 80, 10 or 80,10")
