@@ -8,53 +8,74 @@ import (
 
 // Numbers of the search for a fill's ends.
 const (
-	kneeLeastS = 3.0  // looked at on either side of an end as the cutting found it
-	kneeMostS  = 60.0 // a slow leak takes so long to rise out of the noise
-	kneeClear  = 30.0 // in that time the flow brings so many standard deviations of the mean of what was read
-	kneeBlocks = 160
-	kneeTries  = 49
+	kneeReachS = 60.0 // what is read so far from an end tells little of it
+	kneeNearS  = 3.0  // so close to it blocks are fine
+	kneeFine   = 128  // blocks there: 50 ms
+	kneeCoarse = 48   // blocks on either side
+	kneeTries  = 33
 )
 
 // kneeAt is the time at which a rest turns to a flow of the given slope (unit/s), or a flow
 // to a rest, near a time that was found from far off: the likeliest one under the fill's
 // noise, so that the wander of a cell over a minute does not move it. outS is how far into
 // the rest the flow may reach that the cutting took for one. It is nearS itself where too
-// little was read about it. step is the usual time between values, s.
-func kneeAt(c curve.Curve, step, nearS, slope, white, ratio float64, starts bool, longS, outS float64) float64 {
-	// slope x W = kneeClear x white/sqrt(W/step)
-	W := math.Pow(kneeClear*white/math.Abs(slope)*math.Sqrt(step), 2./3)
-	W = min(max(W, kneeLeastS, 12*step), kneeMostS, longS/2)
-	before, after := min(outS, longS/2), W
-	if !starts {
-		before, after = after, before
-	}
-	if max(before, after) > W {
-		nearS = kneeWithin(c, nearS, nearS-before, nearS+after, slope, ratio, starts)
-	}
-	at := kneeWithin(c, nearS, nearS-W, nearS+W, slope, ratio, starts)
-	// Once more, finer: the first look's step is a small part of W.
-	return kneeWithin(c, at, at-W/4, at+W/4, slope, ratio, starts)
-}
-
-// kneeWithin is the likeliest of kneeTries times between fromS and toS, nearS where it
-// would be at an end of them.
-func kneeWithin(c curve.Curve, nearS, fromS, toS, slope, ratio float64, starts bool) float64 {
-	t, y := c.Window(fromS, toS).Points()
-	if len(t) < 2*fewestValues {
-		return nearS
-	}
-	b := makeBlocks(t, y, kneeBlocks)
-	at, least, end := nearS, math.Inf(1), false
-	for i := range kneeTries {
-		knee := t[0] + (t[len(t)-1]-t[0])*float64(i+1)/(kneeTries+1)
-		if v := kneeRSS(b, knee, slope, ratio, starts); v < least {
-			at, least, end = knee, v, i == 0 || i == kneeTries-1
+// little was read about it.
+func kneeAt(c curve.Curve, nearS, slope, ratio float64, starts bool, longS, outS float64) float64 {
+	if out := min(outS, longS/2); out > kneeNearS {
+		from, to := nearS-out, nearS+kneeNearS
+		if !starts {
+			from, to = nearS-kneeNearS, nearS+out
+		}
+		if b := kneeData(c, from, to, 0); b != nil {
+			nearS = likeliestKnee(b, nearS, from, to, slope, ratio, starts)
 		}
 	}
-	if end {
+	reach := min(kneeReachS, longS/2)
+	b := kneeData(c, nearS-reach, nearS+reach, nearS)
+	if b == nil {
 		return nearS
 	}
-	return at
+	span := min(kneeNearS, reach)
+	at := likeliestKnee(b, nearS, nearS-span, nearS+span, slope, ratio, starts)
+	step := 2 * span / (kneeTries - 1)
+	return likeliestKnee(b, at, at-step, at+step, slope, ratio, starts)
+}
+
+// kneeData is the blocks of c from fromS to toS, fine ones about fineS where that lies
+// within; nil where there are too few.
+func kneeData(c curve.Curve, fromS, toS, fineS float64) []block {
+	var b []block
+	part := func(a, z float64, most int) {
+		t, y := c.Window(a, z).Points()
+		b = append(b, makeBlocks(t, y, most)...)
+	}
+	if a, z := fineS-kneeNearS, fineS+kneeNearS; a > fromS && z < toS {
+		part(fromS, a, kneeCoarse)
+		part(a, z, kneeFine)
+		part(z, toS, kneeCoarse)
+	} else {
+		part(fromS, toS, kneeFine)
+	}
+	if len(b) < fewestValues {
+		return nil
+	}
+	return b
+}
+
+// likeliestKnee is the likeliest of kneeTries times from fromS to toS, nearS where that is
+// at an end of them.
+func likeliestKnee(b []block, nearS, fromS, toS, slope, ratio float64, starts bool) float64 {
+	at, least := 0, math.Inf(1)
+	step := (toS - fromS) / (kneeTries - 1)
+	for i := range kneeTries {
+		if v := kneeRSS(b, fromS+step*float64(i), slope, ratio, starts); v < least {
+			at, least = i, v
+		}
+	}
+	if at == 0 || at == kneeTries-1 {
+		return nearS
+	}
+	return fromS + step*float64(at)
 }
 
 // kneeRSS is what is left of b beside a knee of a known slope.
@@ -86,9 +107,9 @@ func (s *span) settle(c curve.Curve, fit curveFit, guard float64) bool {
 	if g.slope == 0 || g.s2*g.varSlope*9 > g.slope*g.slope {
 		return false // no flow to speak of
 	}
-	moved, step := false, max(medianStep(c.ElapsedS), 1e-6)
+	moved := false
 	move := func(end *float64, starts bool, outS float64) {
-		at := kneeAt(c, step, *end, g.slope, math.Sqrt(g.s2), ratio, starts, s.endS-s.startS, outS)
+		at := kneeAt(c, *end, g.slope, ratio, starts, s.endS-s.startS, outS)
 		moved = moved || math.Abs(at-*end) > guard/2
 		*end = at
 	}
