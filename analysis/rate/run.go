@@ -27,11 +27,21 @@ func AnalyseRun(curves []curve.Curve, o Options) Run {
 	for i, c := range curves {
 		r.Results[i], r.Errs[i] = Analyse(c, o)
 	}
-	for _, m := range r.collections() {
-		r.Flags = append(r.Flags, m.shareFlow()...)
-		r.Flags = append(r.Flags, m.shareMoments()...)
-	}
+	r.Flags = Together(r.Results)
 	return r
+}
+
+// Together looks at what Analyse found on each channel of one run or one record, as
+// AnalyseRun does, and returns the flags of the run as a whole. It changes the flags of
+// the fills. It is for channels that each have options of their own.
+func Together(results []Result) []Flag {
+	var out []Flag
+	for _, m := range collections(results) {
+		out = append(out, m.shareFlow()...)
+		out = append(out, m.shareMoments()...)
+		m.startsAndEnds()
+	}
+	return out
 }
 
 // Codes of what all channels show at once.
@@ -59,16 +69,16 @@ type collected struct {
 
 // collections takes fills that overlap by half of the shorter for one run's; a channel
 // has one of each.
-func (r *Run) collections() []collection {
+func collections(results []Result) []collection {
 	type part struct {
 		channel int
 		c       *collected
 	}
 	var all []part
-	for i := range r.Results {
-		for k, l := range r.Results[i].looks {
+	for i := range results {
+		for k, l := range results[i].looks {
 			if l != nil {
-				all = append(all, part{i, &collected{&r.Results[i].Fills[k], l}})
+				all = append(all, part{i, &collected{&results[i].Fills[k], l}})
 			}
 		}
 	}
@@ -303,6 +313,15 @@ var atOnce = map[string]struct{ says, do string }{
 	"gap":   {"%s have no readings for the same time, from about %.0f s: the program or the board stood still, no tube and no plug", "look at the board's load, its card and its supply"},
 }
 
+// momentOf is the code that a flag's moment goes by: a light lean on the bench is on each
+// channel like a hose that pulls.
+func momentOf(code string) string {
+	if code == "hose-pull" {
+		return "jump"
+	}
+	return code
+}
+
 // shareMoments looks for what the channels show at the same moment.
 func (m collection) shareMoments() []Flag {
 	var out []Flag
@@ -314,7 +333,7 @@ func (m collection) shareMoments() []Flag {
 		var at []moment
 		for _, c := range m {
 			for _, g := range c.f.Flags {
-				if g.Code == code && finite(g.Evidence.FromS) {
+				if momentOf(g.Code) == code && finite(g.Evidence.FromS) {
 					at = append(at, moment{c, g})
 				}
 			}
@@ -343,7 +362,7 @@ func (m collection) shareMoments() []Flag {
 			g := shared
 			g.Severity, g.Evidence = x.g.Severity, x.g.Evidence
 			shared.Severity = max(shared.Severity, g.Severity)
-			x.c.f.Flags = slices.DeleteFunc(x.c.f.Flags, func(g Flag) bool { return g.Code == code })
+			x.c.f.Flags = slices.DeleteFunc(x.c.f.Flags, func(g Flag) bool { return momentOf(g.Code) == code })
 			x.c.f.Flags = append(x.c.f.Flags, g)
 		}
 		shared.Evidence = at[0].g.Evidence

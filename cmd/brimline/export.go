@@ -915,8 +915,26 @@ func ratesOfTable(name string, o ratesFlags, given func(string) bool) (ratedSet,
 	case undense:
 		set.warnings = append(set.warnings, "the file notes no fuel density: rates are in g/min; --density gives mL/min")
 	}
+	set.runFlags = map[int][]rate.Flag{}
+	for _, f := range set.fits {
+		if _, done := set.runFlags[f.Run]; !done {
+			set.runFlags[f.Run] = together(set.fits, f.Run)
+		}
+	}
 	slices.SortStableFunc(set.fits, func(a, b fitted) int { return cmp.Or(a.Run-b.Run, a.Injector-b.Injector) })
 	return set, nil
+}
+
+// together looks at the channels of one run together, each of which was fitted with the
+// density and the scale that the table gives it, and returns the flags of the run.
+func together(fits []fitted, run int) []rate.Flag {
+	var results []rate.Result
+	for _, f := range fits {
+		if f.Run == run {
+			results = append(results, f.Result)
+		}
+	}
+	return rate.Together(results)
 }
 
 // inOneTime puts readings outside of runs, which count from the start of the bench, on one
@@ -995,7 +1013,7 @@ func fitTidy(c exchange.TidyCurve, density *curve.Density, o ratesFlags, given f
 		if c.Run == 0 {
 			return f, d, err
 		}
-		f.Result = rate.Result{Fills: []rate.Fill{deadFill(c.Channel, err)}} // as in the store
+		f.Result = deadResult(c.Channel, err) // as in the store
 	}
 	return f, d, nil
 }

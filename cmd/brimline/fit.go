@@ -159,6 +159,12 @@ func fitTest(ctx context.Context, r testSource, ref string) (testFits, error) {
 			return out, err
 		}
 	}
+	// One run is too short to show how much of a channel's noise is wander: all show more.
+	results := make([]rate.Result, len(out.Fits))
+	for i, f := range out.Fits {
+		results[i] = f.Result
+	}
+	rate.Pool(results...)
 	var unsure []string
 	for _, k := range out.Used {
 		if k.Unit != ingest.UnitMM && noted(k.UCountsPerG) == nil && !slices.Contains(unsure, k.Channel) {
@@ -206,6 +212,7 @@ func (out *testFits) fitRun(ctx context.Context, r testSource, boots []ingest.Bo
 	if doubt := clockDoubt(boots, run); doubt != "" && !slices.Contains(out.Warnings, doubt) {
 		out.Warnings = append(out.Warnings, doubt)
 	}
+	first := len(out.Fits)
 	for i, s := range series {
 		cal, doubt, err := calibrationFor(ctx, r, s.Channel.Name, at)
 		if errors.Is(err, store.ErrNotFound) {
@@ -223,16 +230,45 @@ func (out *testFits) fitRun(ctx context.Context, r testSource, boots []ingest.Bo
 			}
 		}
 		f := fitted{Phase: out.Test.Phase, Run: run.Number, Hanging: out.Hangings[run.HangingID], Injector: run.Positions[i].Injector, CalibrationID: cal.ID}
-		if f.Curve, err = curveOf(s, run.Start, cal); err == nil {
-			f.Result, err = rate.Analyse(f.Curve, rate.Options{Mode: rate.OneFill, Density: densityOf(out.Test.Fuel)})
-		}
-		if err != nil {
-			// A dead channel takes nothing from the others.
-			f.Result = rate.Result{Fills: []rate.Fill{deadFill(s.Channel.Name, err)}}
+		if f.Curve, err = curveOf(s, run.Start, cal); err != nil {
+			f.Result = deadResult(s.Channel.Name, err)
 		}
 		out.Fits = append(out.Fits, f)
 	}
+	flags := fitTogether(out.Fits[first:], rate.Options{Mode: rate.OneFill, Density: densityOf(out.Test.Fuel)})
+	if len(flags) > 0 {
+		if out.RunFlags == nil {
+			out.RunFlags = map[int][]rate.Flag{}
+		}
+		out.RunFlags[run.Number] = flags
+	}
 	return nil
+}
+
+// fitTogether fits the curves of one run that have no result yet, and returns the flags
+// of the run as a whole.
+func fitTogether(fits []fitted, o rate.Options) []rate.Flag {
+	var curves []curve.Curve
+	var of []*fitted
+	for i := range fits {
+		if fits[i].Result.Fills == nil {
+			curves, of = append(curves, fits[i].Curve), append(of, &fits[i])
+		}
+	}
+	run := rate.AnalyseRun(curves, o)
+	for i, f := range of {
+		f.Result = run.Results[i]
+		if err := run.Errs[i]; err != nil {
+			f.Result = deadResult(f.Curve.Channel, err)
+		}
+	}
+	return run.Flags
+}
+
+// deadResult is of a channel in which nothing could be fitted: it takes nothing from the
+// others.
+func deadResult(channel string, why error) rate.Result {
+	return rate.Result{Fills: []rate.Fill{deadFill(channel, why)}}
 }
 
 // calibrationFor is the calibration that held for a channel at a wall time. A board

@@ -217,6 +217,7 @@ func ratesOfFile(name string, o ratesFlags, given func(string) bool) (ratedSet, 
 	if given("from") && given("to") {
 		opt.Mode = rate.Window
 	}
+	var all []curve.Curve
 	for _, ch := range curves.Channels {
 		c, err := fileCurve(curves.ElapsedS, ch, o)
 		if err != nil {
@@ -237,13 +238,17 @@ func ratesOfFile(name string, o ratesFlags, given func(string) bool) (ratedSet, 
 			}
 		}
 		c.CapacityML = o.capacity
-		r, err := rate.Analyse(c, opt)
-		if err != nil {
+		all = append(all, c)
+	}
+	run := rate.AnalyseRun(all, opt)
+	for i, c := range all {
+		if err := run.Errs[i]; err != nil {
 			return set, badInput(fmt.Errorf("rates: %s: %w", name, err))
 		}
-		set.fits = append(set.fits, fitted{Curve: c, Result: r})
+		set.fits = append(set.fits, fitted{Curve: c, Result: run.Results[i]})
 		set.values = max(set.values, len(c.Values))
 	}
+	set.runFlags = map[int][]rate.Flag{0: run.Flags}
 	set.start = curves.Start
 	set.volume = density != nil || unit == "mL"
 	return set, nil

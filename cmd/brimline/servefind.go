@@ -38,55 +38,63 @@ type liveFinding struct {
 
 func (l liveFinding) find(ctx context.Context) (serve.Finding, error) {
 	now := l.clock.Now()
-	var fills []rate.Fill
+	var curves []curve.Curve
 	for _, ch := range l.channels {
 		cal, ok := l.calibrations[ch.Name]
 		if !ok {
 			continue
 		}
-		fill, err := l.lastFill(ctx, ch, cal, max(0, now-findBack))
+		c, ok, err := l.curve(ctx, ch, cal, max(0, now-findBack))
 		if err != nil {
 			return serve.Finding{}, err
 		}
-		if fill != nil {
-			fills = append(fills, *fill)
+		if ok {
+			curves = append(curves, c)
 		}
 	}
 	if len(l.calibrations) == 0 {
 		return serve.Finding{}, errors.New("no channel is calibrated: without a calibration there are counts and no rates")
 	}
+	run := rate.AnalyseRun(curves, rate.Options{Mode: rate.Stream, Density: l.density})
+	var fills []rate.Fill
+	for i, c := range curves {
+		if run.Errs[i] != nil {
+			return serve.Finding{}, run.Errs[i]
+		}
+		if f, ok := lastFill(c, run.Results[i]); ok {
+			fills = append(fills, f)
+		}
+	}
 	return l.finding(fills), nil
 }
 
-// lastFill returns the channel's newest fill that has ended, or nil.
-func (l liveFinding) lastFill(ctx context.Context, ch config.Channel, cal ingest.Calibration, from time.Duration) (*rate.Fill, error) {
+// curve is what a channel read since from; none while there is too little.
+func (l liveFinding) curve(ctx context.Context, ch config.Channel, cal ingest.Calibration, from time.Duration) (c curve.Curve, ok bool, err error) {
 	samples, err := l.store.Samples(ctx, l.boot, ch.Name, from, store.End)
 	var damage *store.DamageError
 	if err != nil && !errors.As(err, &damage) { // what is whole is used: the hole is a gap, and flagged
-		return nil, err
+		return c, false, err
 	}
-	c, err := curveOf(ingest.Series{Channel: rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML}, BootID: l.boot, Samples: samples}, 0, cal)
+	c, err = curveOf(ingest.Series{Channel: rig.Channel{Name: ch.Name, CapacityML: ch.CapacityML}, BootID: l.boot, Samples: samples}, 0, cal)
 	if errors.Is(err, curve.ErrNoValues) || len(samples) == 0 {
-		return nil, nil // no reading, no fill
+		return c, false, nil // no reading, no fill
 	}
 	if err != nil {
-		return nil, err
+		return c, false, err
 	}
 	used, _ := c.Points()
-	if len(used) < 20 { // the boot has just begun
-		return nil, nil
-	}
-	result, err := rate.Analyse(c, rate.Options{Mode: rate.Stream, Density: l.density})
-	if err != nil {
-		return nil, err
-	}
-	end := used[len(used)-1]
-	for _, f := range slices.Backward(result.Fills) {
-		if f.Kind == rate.KindFill && f.EndS < end-findEnded {
-			return &f, nil
+	return c, len(used) >= 20, nil // the boot has just begun
+}
+
+// lastFill returns the newest fill of a channel's curve that has ended.
+func lastFill(c curve.Curve, r rate.Result) (rate.Fill, bool) {
+	used, _ := c.Points()
+	for _, f := range slices.Backward(r.Fills) {
+		if f.Kind == rate.KindFill && f.EndS < used[len(used)-1]-findEnded {
+			return f, true
 		}
 	}
-	return nil, nil
+	return rate.Fill{}, false
 }
 
 // finding puts the fills of the last run into one view and one sentence.
