@@ -122,7 +122,7 @@ func knockFrom(b []taken, i int, limit float64) int {
 				continue
 			}
 			if top = max(top, d); off > 0 {
-				falls = falls && p*sign > 0 && d < last && d > 0.2*last
+				falls = falls && p*sign > 0 && d < 1.3*last && d > 0.2*last
 			}
 			off, last, sign = off+1, d, p
 		}

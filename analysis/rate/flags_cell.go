@@ -9,7 +9,7 @@ import (
 )
 
 // Numbers of the flags of cell, wires and converter. Where a number is a choice, its
-// reason stands beside it; what a size is seen from is in [SeenFrom].
+// reason stands beside it.
 const (
 	// A step is claimed beyond so many standard deviations: of 360 places in a fill one in
 	// a million fills shows as much by white noise and a walk, which leaves room for a
@@ -19,9 +19,10 @@ const (
 	pullMost   = 2.0  // unit; a hose pulls by a few mN, 0.1 g each: more is a hand, a tare or a tube
 	shownAlike = 0.2  // more neighbours alike than this: a display that shows whole steps
 
-	// The zero moves after the flow by more than the budget allows for anyway
-	// (zeroDriftGPH) and more than its noise shows in one fill of two thousand.
-	zeroLimit = 3.5
+	// The zero moves after the flow by more than its noise and the drift that every cell has
+	// (zeroDriftGPH, which the budget holds) show together in one sound fill of a
+	// thousand.
+	zeroLimit = 3.4
 	zeroRestS = 40.0 // a rest shorter than this shows nothing under the walk of a warm cell
 	// Heat (0.4 g over lags of minutes) and creep move a zero by less; a tube that goes on
 	// filling, by more.
@@ -45,6 +46,7 @@ const (
 	idleLowRPM  = 500.0
 	idleHighRPM = 1100.0
 
+	resetS       = 0.8 // from a read that was broken off to the first conversion after it: 0.4 s at 10 values/s
 	restartS     = 2.0 // what settles at a record's beginning is its own power-on
 	restartTau   = 0.2 // s, of a converter's power-on transient (measured on 24-bit converters)
 	restartAfter = 2.5 // s after a hole in which it is looked for
@@ -187,9 +189,8 @@ func findZeroMoves(l *look, f *Fill) []Flag {
 	if l.record.Unit == curve.Gram {
 		drift = zeroDriftGPH
 	}
-	beyond := math.Abs(c.coef) - drift/3600
-	z := beyond / c.u
-	if z < zeroLimit || math.Abs(c.coef) > zeroMost {
+	z := c.coef / math.Hypot(c.u, drift/3600/math.Sqrt(3))
+	if math.Abs(z) < zeroLimit || math.Abs(c.coef) > zeroMost {
 		return nil
 	}
 	if s, _ := shocks(b, ratio, stepLimit); len(s) > 0 {
@@ -248,7 +249,7 @@ func findLines(l *look, f *Fill) []Flag {
 	var out []Flag
 	said := map[string]int{}
 	for _, x := range l.lines {
-		if x.amp < lineLeast {
+		if x.amp < lineLeast || l.foldsTo(x) {
 			continue
 		}
 		e := Evidence{FromS: f.StartS, ToS: f.EndS, Size: x.freqHz, U: 0.5 / (f.EndS - f.StartS), Unit: "Hz", Chance: x.chance}
@@ -289,6 +290,49 @@ func findLines(l *look, f *Fill) []Flag {
 		out = append(out, g)
 	}
 	return out
+}
+
+// shareWaves says once of a run what comes with the flow on most of its channels: it is
+// the engine's. Each keeps its own.
+func (m collection) shareWaves() []Flag {
+	var out []Flag
+	for _, code := range []string{"idle-alias", "shaking"} {
+		var all []Flag
+		for _, c := range m {
+			if i := slices.IndexFunc(c.f.Flags, func(g Flag) bool { return g.Code == code }); i >= 0 {
+				all = append(all, c.f.Flags[i])
+			}
+		}
+		if len(all) < 2 || 3*len(all) < 2*len(m) {
+			continue
+		}
+		g := all[0]
+		lo, hi := g.Evidence.Size, g.Evidence.Size
+		for _, x := range all {
+			g.Severity = max(g.Severity, x.Severity)
+			lo, hi = min(lo, x.Evidence.Size), max(hi, x.Evidence.Size)
+		}
+		g.Says = fmt.Sprintf("waves of %s to %s Hz come with the flow on %d of %d channels: the engine shakes the bench", sig(lo), sig(hi), len(all), len(m))
+		if code == "idle-alias" {
+			g.Says += ", and orders of its idle fold at this sample rate"
+		}
+		out = append(out, g)
+	}
+	return out
+}
+
+// foldsTo reports whether a line is only what a stronger one folds to at the rate of the
+// blocks.
+func (l *look) foldsTo(x line) bool {
+	T := l.b[len(l.b)-1].t - l.b[0].t
+	rate := float64(len(l.b)-1) / T
+	return slices.ContainsFunc(l.lines, func(y line) bool {
+		if x.freqHz > rate/2 || y.freqHz <= rate/2 {
+			return false
+		}
+		// Blocks of now four values, now five fold it to more places than one.
+		return x.amp < 0.3*y.amp || x.amp < y.amp && math.Abs(math.Abs(y.freqHz-rate*math.Round(y.freqHz/rate))-x.freqHz) < 5/T+0.003*y.freqHz
+	})
 }
 
 // waveDoubt is the most by which a wave moves the slope of a line through it, unit/s: 6
@@ -421,6 +465,10 @@ func (l *look) findRestarts() *[]restart {
 		for last > 0 && w.Marks[last] == curve.Missing {
 			last--
 		}
+		// A read that was broken off resets the converter too: its supply is well.
+		if w.Marks[last] == curve.Misread && w.ElapsedS[from]-w.ElapsedS[last] < resetS {
+			continue
+		}
 		out = append(out, restart{fromS: w.ElapsedS[last], toS: w.ElapsedS[i], offS: w.ElapsedS[from] - w.ElapsedS[last], size: math.NaN(), z: math.Inf(1)})
 	}
 	for _, h := range l.holes() {
@@ -526,12 +574,19 @@ func findLimit(l *look, f *Fill) []Flag {
 	return []Flag{g}
 }
 
-// around is the record from the rest before to the rest after.
+// around is the record from the rest before to the rest after, and on to where values
+// count again.
 func (l *look) around() curve.Curve {
-	if l.span.restFromS < l.span.restToS {
-		return l.record.Window(l.span.restFromS, l.span.restToS)
+	if !(l.span.restFromS < l.span.restToS) {
+		return l.record
 	}
-	return l.record
+	w := l.record.Window(l.span.restFromS, math.Inf(1))
+	end, _ := slices.BinarySearch(w.ElapsedS, l.span.restToS)
+	for end < len(w.Marks) && w.Marks[end] != curve.Used {
+		end++
+	}
+	w.ElapsedS, w.Values, w.Marks = w.ElapsedS[:end], w.Values[:end], w.Marks[:end]
+	return w
 }
 
 // markedIn is from when to when values of w carry a mark, and how many of how many.

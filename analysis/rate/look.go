@@ -61,4 +61,9 @@ var explains = map[string][]string{
 	codeKink: {codeUnsteady, "jump", "hose-pull", "knock", "idle-alias"},
 	codeAir:  {codeUnsteady, "jump", "hose-pull", "idle-alias"},
 	codeFoam: {codeUnsteady, "zero-moves"}, codeLeak: {"zero-moves"},
+	// A staircase of drops has a wave of a third of a drop, under lineLeast: what is higher is
+	// no drop, and looks like many.
+	"idle-alias": {codeDrip}, "shaking": {codeDrip}, "lamp-pickup": {codeDrip, "idle-alias", "shaking"},
+	// What is missing is no flow that ended, nor a fill too short.
+	"saturation": {codeEarly, codeDrip, "short"}, "stuck-code": {codeDrip},
 }

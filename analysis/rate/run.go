@@ -39,6 +39,7 @@ func Together(results []Result) []Flag {
 	for _, m := range collections(results) {
 		out = append(out, m.shareFlow()...)
 		out = append(out, m.shareMoments()...)
+		out = append(out, m.shareWaves()...)
 		m.startsAndEnds()
 	}
 	return out

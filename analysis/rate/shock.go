@@ -98,6 +98,8 @@ const (
 	// What is left when the steps are out must be under this part of what they explained:
 	// a curve that bends, drips or comes in bursts is not explained by a few steps.
 	shockRest = 0.25
+	// With the step still in the noise it shows as a little less: it is looked at from here.
+	shockSure = 0.7
 )
 
 // shocks gives the sudden steps of b that are beyond limit standard deviations, in order
@@ -110,7 +112,7 @@ func shocks(b []block, ratio, limit float64) ([]shock, []block) {
 		return nil, b
 	}
 	k, gain := s.best(b)
-	if k == 0 || gain < limit*limit*0.7 || gain < s.bestKnee()+shockOverKnee {
+	if k == 0 || gain < shockSure*limit*limit || gain < s.bestKnee()+shockOverKnee {
 		return nil, b
 	}
 	first := gain
@@ -140,7 +142,7 @@ func shocks(b []block, ratio, limit float64) ([]shock, []block) {
 		k, gain = s.best(level)
 		knee := s.bestKnee()
 		steps := gain >= limit*limit && gain >= knee+shockOverKnee
-		if !steps && max(gain, knee) > shockRest*first {
+		if !steps && max(gain, knee) > max(shockRest*first, shockSure*limit*limit) {
 			return nil, b
 		}
 		if !steps {
