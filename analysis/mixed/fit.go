@@ -74,7 +74,7 @@ func (m Model) Fit(method Method) (*Fit, error) {
 	if math.IsInf(best.f, 0) || math.IsNaN(best.f) {
 		return nil, errors.New("mixed: the deviance cannot be computed: numbers of very different size; use units in which responses and numbers are near 1")
 	}
-	if err := d.noResidual(pr, best.x); err != nil {
+	if err := d.noResidual(pr, best); err != nil {
 		return nil, err
 	}
 	f := &Fit{Method: method, Rows: d.n, d: d, pr: pr, theta: best.x, Gradient: best.gradient, Steps: best.steps}
@@ -90,13 +90,13 @@ func (m Model) Fit(method Method) (*Fit, error) {
 }
 
 // noResidual refuses a fit whose residual went to nothing.
-func (d *data) noResidual(pr *problem, theta []float64) error {
+func (d *data) noResidual(pr *problem, best minimum) error {
 	if pr.known {
 		return nil
 	}
 	for k, b := range pr.blocks {
-		if maxAbs(theta[b.par:b.par+b.params()]) > maxTheta/10 {
-			return fmt.Errorf("mixed: rows at the same level of %s have no scatter of their own (less than a millionth of that between levels); check that readings were not copied", d.random[k].By)
+		if top := maxAbs(best.x[b.par : b.par+b.params()]); top > maxTheta/10 || top > 1000 && !best.found {
+			return fmt.Errorf("mixed: rows at the same level of %s have no scatter of their own (less than %.0e of that between levels): check that readings were not copied, and that the %d rows are more than the random effects have levels", d.random[k].By, 1/top, d.n)
 		}
 	}
 	return nil

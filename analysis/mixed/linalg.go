@@ -1,6 +1,10 @@
 package mixed
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/floats"
+)
 
 // Matrices are flat and row by row. The sizes here go from 1 to a few hundred, and
 // often to 0 (no second random effect), which is why these few loops are our own.
@@ -116,17 +120,28 @@ func mirror(a []float64, n int) {
 	}
 }
 
+// long is from where on gonum's vector instructions pay for the call.
+const long = 16
+
 func dot(a, b []float64) float64 {
-	var s float64
 	b = b[:len(a)]
+	if len(a) >= long {
+		return floats.Dot(a, b)
+	}
+	var s float64
 	for i, v := range a {
 		s += v * b[i]
 	}
 	return s
 }
 
+// addScaled adds f x to dst.
 func addScaled(dst []float64, f float64, x []float64) {
 	x = x[:len(dst)]
+	if len(dst) >= long {
+		floats.AddScaled(dst, f, x)
+		return
+	}
 	for i := range dst {
 		dst[i] += f * x[i]
 	}

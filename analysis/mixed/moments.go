@@ -282,10 +282,24 @@ func (pr *problem) traces(mo *moments, s sandwich, pairs []pair, u, inner []floa
 	gg := make([][]float64, c*c)
 	for a := range c {
 		for b := range c {
-			gg[a*c+b] = make([]float64, rank*rank)
+			w := make([]float64, rank*rank)
 			for l := range levels {
-				addGram(gg[a*c+b], 1, ui[(l*c+a)*rank:(l*c+a+1)*rank], rank, u[(l*c+b)*rank:(l*c+b+1)*rank], rank, 1)
+				ua, ub := u[(l*c+a)*rank:(l*c+a+1)*rank], u[(l*c+b)*rank:(l*c+b+1)*rank]
+				for i, v := range ua {
+					switch {
+					case v == 0:
+					case a == b:
+						addScaled(w[i*rank:i*rank+i+1], v, ub[:i+1])
+					default:
+						addScaled(w[i*rank:i*rank+rank], v, ub)
+					}
+				}
 			}
+			if a == b {
+				mirror(w, rank)
+			}
+			gg[a*c+b] = make([]float64, rank*rank)
+			addProduct(gg[a*c+b], 1, inner, rank, rank, rank, w, rank)
 		}
 	}
 	// moment is the sum over levels of both blocks of the products of the entries

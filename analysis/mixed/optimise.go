@@ -22,6 +22,7 @@ type minimum struct {
 const (
 	maxSteps  = 200
 	gradTol   = 1e-9  // on a deviance, of which 1e-4 already means nothing to a reader
+	smallGrad = 1e-7  // gradient that will do where a step promises nothing
 	curveTol  = 1e-10 // curvature, relative to the largest, that counts as none
 	roundoff  = 1e-13 // relative, of a deviance
 	foundGrad = 1e-6  // gradient at which a stop for want of digits is still a minimum
@@ -43,7 +44,8 @@ func minimise(x []float64, fn target) minimum {
 	next := make([]float64, n)
 	for out.steps = 0; out.steps < maxSteps && !math.IsInf(f, 0) && !math.IsNaN(f); out.steps++ {
 		step, gain, newton, flat := trustStep(g, h, n, radius)
-		if flat && maxAbs(g) <= gradTol {
+		noise := roundoff * (1 + math.Abs(f))
+		if top := maxAbs(g); flat && (top <= gradTol || top <= smallGrad && gain <= noise/1000) {
 			out.found = true
 			break
 		}
@@ -51,7 +53,6 @@ func minimise(x []float64, fn target) minimum {
 			next[i] = x[i] + step[i]
 		}
 		fn1, g1, h1 := fn(next)
-		noise := roundoff * (1 + math.Abs(f))
 		real := f - fn1
 		bad := math.IsNaN(fn1) || math.IsInf(fn1, 0)
 		better := !bad && (real >= 0.1*gain && real > noise || real >= -10*noise && maxAbs(g1) < maxAbs(g))

@@ -257,7 +257,15 @@ func (pr *problem) solve(theta []float64) bool {
 	w, c, r, m, p := &pr.w, pr.first.c, pr.r, pr.m, pr.p
 	t1 := pr.firstT()
 	w.logDet = 0
-	copy(w.s, pr.bb)
+	// Where each level has one row, as with known variances, V1 is diagonal, and the
+	// products with its inverse are sums: the general difference would lose the digits by
+	// which the known variances are smaller than the residual's.
+	single := c == 1 && pr.first.levels == pr.n
+	if single {
+		clear(w.s)
+	} else {
+		copy(w.s, pr.bb)
+	}
 	for g := range pr.first.levels {
 		at := g * c * c
 		lg, tg := w.lg[at:at+c*c], w.tg[at:at+c*c]
@@ -283,9 +291,14 @@ func (pr *problem) solve(theta []float64) bool {
 					addScaled(h, v, pr.g[(g*c+j)*r:(g*c+j+1)*r])
 				}
 			}
-			for a, v := range h {
+			from, f := h, -1.0
+			if single {
+				a := pr.a[g]
+				from, f = pr.g[g*r:g*r+r], 1/(a*(1+a*t1[0]*t1[0]))
+			}
+			for a, v := range from {
 				if v != 0 {
-					addScaled(w.s[a*r:a*r+a+1], -v, h[:a+1])
+					addScaled(w.s[a*r:a*r+a+1], f*v, from[:a+1])
 				}
 			}
 		}

@@ -523,3 +523,68 @@ func TestReferenceTests(t *testing.T) {
 		}
 	})
 }
+
+// Profile intervals: of the ML deviance, which lme4 inverts by a spline. The tolerance of
+// correlations is absolute. A limit of 0 or none means that the boundary is not excluded.
+func TestReferenceProfiles(t *testing.T) {
+	forEachReference(t, func(t *testing.T, j *judge, ref reference, m Model) {
+		f, err := m.Fit(REML)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := f.Profile(0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		tol := ref.Tol
+		seen := 0
+		for _, want := range ref.Results.Profile {
+			at := slices.IndexFunc(got, func(iv Interval) bool { return profileName(iv) == want.Parameter })
+			if at < 0 {
+				// Groups of several factors stand in another order.
+				at = slices.IndexFunc(got, func(iv Interval) bool {
+					return sortedParts(strings.ReplaceAll(profileName(iv), "|", ":")) == sortedParts(strings.ReplaceAll(want.Parameter, "|", ":"))
+				})
+			}
+			if at < 0 {
+				t.Fatalf("no interval of %s", want.Parameter)
+			}
+			iv := got[at]
+			if !(iv.Low <= iv.Value && iv.Value <= iv.High) {
+				t.Errorf("%s: %v is not within %v to %v", want.Parameter, iv.Value, iv.Low, iv.High)
+			}
+			for end, pair := range map[string]struct {
+				got  float64
+				want *float64
+			}{"lower": {iv.Low, want.Lower}, "upper": {iv.High, want.Upper}} {
+				if pair.want == nil {
+					continue // lme4 gave none
+				}
+				seen++
+				allowed := tol.Profile * math.Abs(*pair.want)
+				if iv.Kind == Correlation {
+					allowed = tol.ProfileAbs
+				}
+				if *pair.want == 0 {
+					allowed = 1e-12
+				}
+				j.check("profile", want.Parameter+" "+end, pair.got, *pair.want, allowed)
+			}
+		}
+		if seen < 4 {
+			t.Errorf("only %d ends were compared", seen)
+		}
+	})
+}
+
+func profileName(iv Interval) string {
+	switch iv.Kind {
+	case Spread:
+		return "sd_" + plain(iv.Of) + "|" + iv.By
+	case Correlation:
+		return "cor_" + plain(iv.With) + "." + plain(iv.Of) + "|" + iv.By
+	case ResidualSD:
+		return "sigma"
+	}
+	return plain(iv.Of)
+}
