@@ -205,7 +205,7 @@ func oneSpan(found []span) []span {
 			f.pauses++
 		}
 		f.pauses += s.pauses
-		f.j, f.endS, f.restAfter = s.j, s.endS, s.restAfter
+		f.j, f.endS, f.restAfter, f.leak = s.j, s.endS, s.restAfter, s.leak
 	}
 	return out
 }

@@ -19,19 +19,20 @@ const (
 // to a rest, near a time that was found from far off: the likeliest one under the fill's
 // noise, so that the wander of a cell over a minute does not move it. outS is how far into
 // the rest the flow may reach that the cutting took for one. It is nearS itself where too
-// little was read about it.
-func kneeAt(c curve.Curve, nearS, slope, ratio float64, starts bool, longS, outS float64) float64 {
+// little was read about it. leak is the rest's own slope, where something leaks in it.
+func kneeAt(c curve.Curve, nearS, slope, leak, ratio float64, starts bool, longS, outS float64) float64 {
+	slope -= leak
 	if out := min(outS, longS/2); out > kneeNearS {
 		from, to := nearS-out, nearS+kneeNearS
 		if !starts {
 			from, to = nearS-kneeNearS, nearS+out
 		}
-		if b := kneeData(c, from, to, 0); b != nil {
+		if b := kneeData(c, from, to, 0, leak); b != nil {
 			nearS = likeliestKnee(b, nearS, from, to, slope, ratio, starts)
 		}
 	}
 	reach := min(kneeReachS, longS/2)
-	b := kneeData(c, nearS-reach, nearS+reach, nearS)
+	b := kneeData(c, nearS-reach, nearS+reach, nearS, leak)
 	if b == nil {
 		return nearS
 	}
@@ -41,9 +42,9 @@ func kneeAt(c curve.Curve, nearS, slope, ratio float64, starts bool, longS, outS
 	return likeliestKnee(b, at, at-step, at+step, slope, ratio, starts)
 }
 
-// kneeData is the blocks of c from fromS to toS, fine ones about fineS where that lies
-// within; nil where there are too few.
-func kneeData(c curve.Curve, fromS, toS, fineS float64) []block {
+// kneeData is the blocks of c from fromS to toS less a leak's line, fine ones about fineS
+// where that lies within; nil where there are too few.
+func kneeData(c curve.Curve, fromS, toS, fineS, leak float64) []block {
 	var b []block
 	part := func(a, z float64, most int) {
 		t, y := c.Window(a, z).Points()
@@ -58,6 +59,9 @@ func kneeData(c curve.Curve, fromS, toS, fineS float64) []block {
 	}
 	if len(b) < fewestValues {
 		return nil
+	}
+	for k := range b {
+		b[k].y -= leak * b[k].t
 	}
 	return b
 }
@@ -108,16 +112,16 @@ func (s *span) settle(c curve.Curve, fit curveFit, guard float64) bool {
 		return false // no flow to speak of
 	}
 	moved := false
-	move := func(end *float64, starts bool, outS float64) {
-		at := kneeAt(c, *end, g.slope, ratio, starts, s.endS-s.startS, outS)
+	move := func(end *float64, starts bool, leak, outS float64) {
+		at := kneeAt(c, *end, g.slope, leak, ratio, starts, s.endS-s.startS, outS)
 		moved = moved || math.Abs(at-*end) > guard/2
 		*end = at
 	}
 	if s.restBefore {
-		move(&s.startS, true, s.startS-s.restFromS)
+		move(&s.startS, true, 0, s.startS-s.restFromS)
 	}
 	if s.restAfter {
-		move(&s.endS, false, s.restToS-s.endS)
+		move(&s.endS, false, s.leak, s.restToS-s.endS)
 	}
 	return moved
 }

@@ -45,6 +45,7 @@ type piece struct {
 	tm     float64 // mean time, s
 	kind   pieceKind
 	joined bool // made of pieces each too short to say
+	leaks  bool // a rest in which something still comes, see leakTail
 }
 
 type pieceKind int8
@@ -168,7 +169,8 @@ type span struct {
 	pauses       int
 	levelBefore  float64 // of the still piece before; NaN without one
 
-	restBefore, restAfter bool // it begins, or ends, where its line crosses that of a rest
+	restBefore, restAfter bool    // it begins, or ends, where its line crosses that of a rest
+	leak                  float64 // what still rises in the rest after, unit/s
 
 	restFromS, restToS float64 // the rests around it begin and end here at the most; 0, 0: the record's ends
 }
@@ -302,7 +304,7 @@ func leakTail(b []block, pieces []piece, typical float64) {
 	}
 	for i := k; i < len(pieces); i++ {
 		if pieces[i].kind == rising {
-			pieces[i].kind = still
+			pieces[i].kind, pieces[i].leaks = still, true
 		}
 	}
 }
@@ -398,15 +400,19 @@ func refineEnds(b []block, pieces []piece, first, last int, s *span) {
 	s.levelBefore = math.NaN()
 	if first > 0 && pieces[first-1].kind == still {
 		p, q := pieces[first-1], pieces[first]
-		s.levelBefore = p.level
+		s.levelBefore, s.restBefore = p.level, true
 		if t, ok := crossing(p, q, b[p.j-1].t, b[q.i].t, b[q.j-1].t-b[q.i].t); ok {
-			s.startS, s.restBefore = t, true
+			s.startS = t
 		}
 	}
 	if last+1 < len(pieces) && pieces[last+1].kind == still {
 		p, q := pieces[last], pieces[last+1]
+		s.restAfter = true
 		if t, ok := crossing(p, q, b[p.j-1].t, b[q.i].t, b[p.j-1].t-b[p.i].t); ok {
-			s.endS, s.restAfter = t, true
+			s.endS = t
+			if q.leaks {
+				s.leak = q.slope
+			}
 		}
 	}
 }
