@@ -37,6 +37,8 @@ const (
 	demoBetween  = 10 * time.Minute    // tubes off, emptied, drained, on again
 	demoTreated  = 21 * 24 * time.Hour // from the first test to the second
 	demoDensityU = 0.0005              // g/mL, of a good hydrometer
+	demoDryTube  = 1                   // whose hose is put on dry in the first run, so that it fills first
+	demoDryPart  = 0.3                 // of a metre of hose
 	demoSchema   = "brimline/demo/1"
 )
 
@@ -51,8 +53,9 @@ func newDemoCommand() *cobra.Command {
 		Short: "A simulated afternoon, end to end: calibrate, three runs, an event, three runs",
 		Long: `Demo measures an invented tractor on a simulated bench: six tubes are calibrated
 with masses; three baseline runs of three minutes, each in its own hanging and with
-the injectors moved on by one tube; a dose of cleaner; three runs after. The pins
-are simulated, everything above them is the program that runs on a real bench.
+the injectors moved on by one tube; a dose of cleaner; three runs after. In the
+first run one hose was put on dry, as happens, and a flag says so. The pins are
+simulated, everything above them is the program that runs on a real bench.
 
 It prints each injector's rate with its interval and its standing in the set, the
 change from before to after, and beside them what the simulator was told, which a
@@ -222,6 +225,8 @@ func (d *demo) openBench() error {
 	d.world = simbench.DefaultWorld()
 	d.world.RatesMLPerMin = []float64{9.7, 10.4, 9.2, 15.8, 10.1, 9.5} // the fourth is worn
 	d.world.DensityGPerML = 0.8214
+	// What the budget of a rate allows for without being able to see it is there.
+	d.world.DriftGPerH, d.world.PullChangeG, d.world.TimeBasePPM = 0.5, 0.05, 50
 	var err error
 	d.sim, err = simbench.New(simbench.Options{Seed: d.seed, Channels: demoTubes, World: &d.world})
 	if err != nil {
@@ -383,7 +388,11 @@ func (d *demo) oneRun(t ingest.Test, boot ingest.Boot, shift int, treated bool, 
 		run.Positions = append(run.Positions, ingest.PositionOn{Channel: tubeName(ch), Injector: positions[ch]})
 	}
 	began := time.Now()
-	sim, err := d.sim.StartRun(simbench.RunPlan{Positions: positions, Hanging: shift + 1, Treated: treated, Still: demoStill, Flow: demoFlow})
+	plan := simbench.RunPlan{Positions: positions, Hanging: shift + 1, Treated: treated, Still: demoStill, Flow: demoFlow}
+	if shift == 0 {
+		plan.Faults = []simbench.PlannedFault{{Kind: simbench.HoseFilling, Channel: demoDryTube, Severity: demoDryPart}}
+	}
+	sim, err := d.sim.StartRun(plan)
 	if err != nil {
 		return err
 	}

@@ -96,7 +96,7 @@ func TestDemo(t *testing.T) {
 	if code := run(context.Background(), []string{"demo", "--seed", "3", "--out", dir}, nil, &text, &progress); code != exitDone {
 		t.Fatalf("exit code %d: %s", code, progress.String())
 	}
-	for _, want := range []string{"SIMULATED", "Injector 4 stands apart (high)", "the simulator was told", "Before against after", "report.html", "maker's own procedure"} {
+	for _, want := range []string{"SIMULATED", "Injector 4 stands apart (high)", "late-start (note) on 1 fill", "the simulator was told", "Before against after", "report.html", "maker's own procedure"} {
 		if !strings.Contains(text.String(), want) {
 			t.Errorf("the printout lacks %q", want)
 		}
@@ -123,6 +123,8 @@ func TestDemo(t *testing.T) {
 	}
 	if page := string(read("report.html")); !strings.Contains(page, "stands apart (high)") || !strings.Contains(page, "imulated") {
 		t.Error("report.html lacks the finding, or does not say that the bench is simulated")
+	} else if !strings.Contains(page, "run the engine until fuel comes from every hose") && !strings.Contains(page, "Run the engine until fuel comes from every hose") {
+		t.Error("report.html does not say what to do about the dry hose")
 	}
 
 	// rates of the stored test gives the same fills as the demo.

@@ -121,6 +121,10 @@ func (d *demo) print(w io.Writer) error {
 	t.Flush()
 	wrapTo(&b, "  ", fmt.Sprintf("Figures in brackets are the simulator's truth, marked so because a real bench never knows it. Of the %d fills' own 95 %% intervals %d hold it.", d.fills(), d.held()))
 
+	if says := d.flagCounts(); says != "" {
+		wrapTo(&b, "  ", "Flags: "+says+". The report and 'brimline rates' say what each saw and what to do.")
+	}
+
 	b.WriteString("\nBefore against after\n\n")
 	if err := printChange(&b, d.change); err != nil {
 		return err
@@ -137,6 +141,29 @@ func (d *demo) print(w io.Writer) error {
 	fmt.Fprintf(&b, "Look closer: brimline rates T1 --data %s\n", d.dir)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// flagCounts is every flag by code, the gravest first, with the fills that it is on.
+func (d *demo) flagCounts() string {
+	var order []rate.Flag
+	fills := map[string]int{}
+	for _, t := range d.tests {
+		for _, f := range t.Fits {
+			for _, g := range f.fill().Flags {
+				name := g.Code + " (" + g.Severity.String() + ")"
+				if fills[name]++; fills[name] == 1 {
+					order = append(order, g)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(order, func(a, b rate.Flag) int { return cmp.Compare(b.Severity, a.Severity) })
+	var says []string
+	for _, g := range order {
+		name := g.Code + " (" + g.Severity.String() + ")"
+		says = append(says, name+" on "+counted(fills[name], "fill"))
+	}
+	return strings.Join(says, ", ")
 }
 
 // flagsOf is every injector's flags over all runs that take something from a rate, by code.

@@ -307,7 +307,7 @@ func evidenceText(e rate.Evidence) string {
 	if what != "" {
 		says = append(says, strings.TrimSpace(what))
 	}
-	if e.Chance >= 0 && e.Chance <= 1 {
+	if e.Chance > 0 && e.Chance <= 1 || e.Chance == 0 && e.U > 0 { // a count has no chance by noise
 		says = append(says, "noise alone shows as much in "+chanceText(e.Chance))
 	}
 	return strings.Join(says, "; ")
