@@ -398,11 +398,22 @@ func (w *way) stopAt(b []block, line *running, i, j, m int, r, sd float64, slope
 		return stop{}, false
 	}
 	u := sd / math.Sqrt(3)
-	if depth < 6*u || w.stuck(b[i].t+(b[j].t-b[i].t)/4, b[deepest].t) {
+	if depth < 6*u || w.stuck(b[i].t+(b[j].t-b[i].t)/4, b[deepest].t) || j+1 >= len(b) {
 		return stop{}, false
 	}
-	long := depth / r
-	s := stop{toS: b[deepest].t, fromS: b[deepest].t - long, missed: depth, u: u}
+	// It begins where the line before meets the flat, and ends with the last block that is flat.
+	flat := 0.0
+	for _, k := range b[a : z+1] {
+		flat += k.y / float64(z+1-a)
+	}
+	last := z
+	for last+1 < min(j+8, len(b)) && b[last+1].y < flat+max(0.15*depth, 3*sd) {
+		last++
+	}
+	s := stop{fromS: b[i].t + (flat-before)/r, toS: (b[last].t + b[last+1].t) / 2, u: u}
+	if s.missed = r * (s.toS - s.fromS); s.toS <= s.fromS {
+		return stop{}, false
+	}
 	switch back := (after - before + depth) / depth; {
 	case back > 0.7 && back < 1.4:
 		s.held = true
@@ -935,6 +946,7 @@ const (
 	dropsFewest = 20    // under so many the ends' parts of a drop count (common practice, no source)
 	dropBins    = 8192  // by mass, at the most, three to the least drop: 55 g
 	dropChance  = 1e-4  // a line that is no staircase is sorted out afterwards
+	dropAliasHz = 0.3   // twice the quickest that means over 8 s leave, and the rate's own drift
 	dropLines   = 3     // are looked at: a shaking engine's may be stronger than the drops'
 	dropStairs  = 16.0  // power of a staircase, in units of what noise gives: exp(-16) for each of a thousand heights
 	dropClear   = 1.85  // roots of the power: lone lines of 5,000 sound fills stay under 1.8, drops of 43 mg begin at 2.2
@@ -1004,6 +1016,12 @@ func (w *way) drips() (Flag, bool) {
 	reach := min(span, knots[len(knots)-1].y-from)
 	t0, T := knots[0].t, knots[len(knots)-1].t-knots[0].t
 	passed := make([]bool, hi+1)
+	hz := float64(n-1) / T
+	for k := lo; k <= hi; k++ {
+		// Drops as often as values look like the slow wander that the smooth curve leaves.
+		often := w.rate * float64(k) / 2 / span
+		passed[k] = math.Abs(often-hz*math.Round(often/hz)) < dropAliasHz
+	}
 	for range dropLines {
 		best := -1
 		for k := lo; k <= hi; k++ {
