@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/mathext"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -317,9 +318,13 @@ func (f *Fit) Test(cs []Contrast, m DFMethod) (FTest, error) {
 		return FTest{}, err
 	}
 	out.NumDF = l
-	out.P = distuv.F{D1: float64(l), D2: out.DenDF}.Survival(out.F)
+	out.P = fTail(out.F, float64(l), out.DenDF)
 	return out, nil
 }
+
+// fTail is the probability of an F above f; one less the distribution function would be 0
+// for all small ones.
+func fTail(f, d1, d2 float64) float64 { return mathext.RegIncBeta(d2/2, d1/2, d2/(d2+d1*f)) }
 
 // sandwichOf is rows c rows' (l by l), refused where the rows depend on each other.
 func sandwichOf(rows []float64, l, p int, c []float64) (*mat.SymDense, error) {

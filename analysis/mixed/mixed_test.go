@@ -1,14 +1,18 @@
 package mixed
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 
+	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
 )
 
@@ -475,4 +479,149 @@ func coefficientsOf(d *data, pr *problem) []float64 {
 	}
 	backSolve(d.r, d.p, c)
 	return c
+}
+
+// At a singular fit Satterthwaite holds what is at zero there: as if the model did not
+// have it.
+func TestSatterthwaiteAtZero(t *testing.T) {
+	seen := 0
+	for seed := range uint64(120) {
+		m := randomModel(rand.New(rand.NewPCG(seed, 13)))
+		m.KnownVariance = nil
+		f, err := m.Fit(REML)
+		if err != nil || !f.Singular || len(m.Random) < 2 || hasWarning(f, "not-converged") {
+			continue
+		}
+		without := m
+		without.Random = nil
+		scalar := true
+		for i, c := range f.Random {
+			scalar = scalar && len(c.SD) == 1
+			if c.SD[0] > 0 {
+				without.Random = append(without.Random, m.Random[i])
+			}
+		}
+		if !scalar || len(without.Random) == 0 {
+			continue
+		}
+		g, err := without.Fit(REML)
+		if err != nil {
+			t.Fatal(err)
+		}
+		seen++
+		for i := range f.Names {
+			c := make(Contrast, len(f.Names))
+			c[i] = 1
+			a, errA := f.Estimate(c, Satterthwaite)
+			b, errB := g.Estimate(c, Satterthwaite)
+			if errA != nil || errB != nil {
+				t.Fatal(errA, errB)
+			}
+			if !(math.Abs(a.DF-b.DF) <= 1e-4*b.DF) || !(math.Abs(a.SE-b.SE) <= 1e-6*b.SE) {
+				t.Errorf("seed %d, %s: %+v, without what is zero %+v", seed, f.Names[i], a, b)
+			}
+		}
+	}
+	if seen < 5 {
+		t.Errorf("only %d fits were of use", seen)
+	}
+}
+
+// One contrast through the formulas for several has the same answer: lambda is 1.
+func TestKenwardRogerOfOne(t *testing.T) {
+	_, m := readReference(t, "ba_6x4_rs_unbal")
+	f, err := m.Fit(REML)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := Contrast{0, 1}
+	e, err := f.Estimate(c, KenwardRoger)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := f.rotate(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plain, err := sandwichOf(r, 1, 2, f.mo.phi)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := f.kenwardRogerF(r, []float64{e.Value / f.d.yScale}, plain, f.adjusted, f.kr, 1)
+	if err != nil || math.Abs(got.DenDF-e.DF) > 1e-9*e.DF || math.Abs(got.F-e.T*e.T) > 1e-9*got.F {
+		t.Errorf("got %+v, %v; want %+v", got, err, e)
+	}
+}
+
+// Intervals of models at random are ordered, hold the estimate, and are numbers.
+func TestProfileOfRandomModels(t *testing.T) {
+	seen := 0
+	for seed := range uint64(40) {
+		m := randomModel(rand.New(rand.NewPCG(seed, 21)))
+		f, err := m.Fit(REML)
+		if err != nil || f.Rows > 40 {
+			continue
+		}
+		ivs, err := f.Profile(0.9)
+		if err != nil {
+			if !strings.HasPrefix(err.Error(), "mixed: ") {
+				t.Errorf("seed %d: %v", seed, err)
+			}
+			continue
+		}
+		seen++
+		for _, iv := range ivs {
+			if !(iv.Low <= iv.Value && iv.Value <= iv.High) || !finite(iv.Low) || !finite(iv.High) {
+				t.Errorf("seed %d: %+v", seed, iv)
+			}
+		}
+	}
+	if seen < 10 {
+		t.Errorf("only %d profiles", seen)
+	}
+}
+
+// The intervals and p values rest on t and F with fractional degrees of freedom: R 4.2.2's
+// (dist_a.json), relative 1e-9.
+func TestDistributions(t *testing.T) {
+	raw, err := os.ReadFile(filepath.Join("testdata", "dist_a.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ref struct {
+		Results struct {
+			PT []struct{ Q, DF, Value float64 }
+			QT []struct{ P, DF, Value float64 }
+			PF []struct {
+				Q, DF1, DF2 float64
+				Value       float64 `json:"upper_tail"`
+			}
+		}
+	}
+	if err := json.Unmarshal(raw, &ref); err != nil {
+		t.Fatal(err)
+	}
+	near := func(what string, got, want float64) {
+		t.Helper()
+		if !(math.Abs(got-want) <= 1e-9*math.Abs(want)) {
+			t.Errorf("%s: got %.15g, want %.15g", what, got, want)
+		}
+	}
+	r := ref.Results
+	if len(r.PT) < 10 || len(r.QT) < 10 || len(r.PF) < 5 {
+		t.Fatalf("%d, %d, %d values", len(r.PT), len(r.QT), len(r.PF))
+	}
+	for _, v := range r.PT {
+		near(fmt.Sprint("pt ", v), distuv.StudentsT{Sigma: 1, Nu: v.DF}.CDF(v.Q), v.Value)
+	}
+	for _, v := range r.QT {
+		if v.P <= 0.5 {
+			continue
+		}
+		_, high := Estimate{SE: 1, DF: v.DF}.Interval(2*v.P - 1)
+		near(fmt.Sprint("qt ", v), high, v.Value)
+	}
+	for _, v := range r.PF {
+		near(fmt.Sprint("pf ", v), fTail(v.Q, v.DF1, v.DF2), v.Value)
+	}
 }

@@ -25,7 +25,7 @@ const (
 	smallGrad = 1e-7  // gradient that will do where a step promises nothing
 	curveTol  = 1e-10 // curvature, relative to the largest, that counts as none
 	roundoff  = 1e-13 // relative, of a deviance
-	foundGrad = 1e-6  // gradient at which a stop for want of digits is still a minimum
+	foundGrad = 1e-6  // gradient at which slight negative curvature is taken for rounding
 )
 
 // minimise goes down from x by Newton steps within a radius of trust (Conn, Gould,
@@ -57,8 +57,8 @@ func minimise(x []float64, fn target) minimum {
 		bad := math.IsNaN(fn1) || math.IsInf(fn1, 0)
 		better := !bad && (real >= 0.1*gain && real > noise || real >= -10*noise && maxAbs(g1) < maxAbs(g))
 		if !better {
-			if gain <= noise { // no more digits
-				out.found = maxAbs(g) <= foundGrad*(1+math.Abs(f))
+			if gain <= noise { // no more digits: a minimum, unless it is steep and curved downwards
+				out.found = flat || maxAbs(g) <= foundGrad*(1+math.Abs(f))
 				break
 			}
 			radius = math.Min(radius, norm(step)) / 4
