@@ -119,18 +119,20 @@ func times(n int) string {
 	return fmt.Sprintf("%d times", n)
 }
 
-// plainSlope is the ordinary least-squares slope of blocks, each by its count.
+// plainSlope is the ordinary least-squares slope of blocks, each by what it is worth.
 func plainSlope(b []block) float64 {
-	var w, tm, ym float64
+	var sum, tm, ym float64
 	for _, k := range b {
-		w += k.n
-		tm += (k.t - tm) * k.n / w
-		ym += (k.y - ym) * k.n / w
+		w := 1 / k.white()
+		sum += w
+		tm += (k.t - tm) * w / sum
+		ym += (k.y - ym) * w / sum
 	}
 	var stt, sty float64
 	for _, k := range b {
-		stt += k.n * (k.t - tm) * (k.t - tm)
-		sty += k.n * (k.t - tm) * (k.y - ym)
+		w := 1 / k.white()
+		stt += w * (k.t - tm) * (k.t - tm)
+		sty += w * (k.t - tm) * (k.y - ym)
 	}
 	return sty / stt
 }

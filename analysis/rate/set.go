@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -25,6 +26,7 @@ type Measured struct {
 	UTube  float64 // the part of U that they share, same unit
 	DFTube float64 // degrees of freedom of UTube; 0 stands for infinitely many
 	UAll   float64 // what all rates of the set share beside U, such as the density, same unit
+	UFit   float64 // the part of U that a longer run makes smaller, same unit
 }
 
 // Measured is the fill as the comparison within a set takes it.
@@ -43,6 +45,8 @@ func (f Fill) Measured(injector, run string) Measured {
 			continue
 		case termCalibration:
 			m.UTube, m.DFTube = t.U, t.DF
+		case termFit:
+			m.UFit = t.U
 		}
 		own = append(own, t)
 	}
@@ -78,6 +82,7 @@ type Member struct {
 	P        float64 // chance of standing so far off in a set of equals, corrected for looking at all
 	Standing Standing
 	Why      string // one clause: what the standing rests on
+	Need     string // one sentence, where it cannot be told: what would tell, and how much it brings
 }
 
 // Choices of the comparison within a set.
@@ -228,7 +233,140 @@ func (s rateSet) member(i int, core []int) Member {
 		others[k] = s.means[j]
 	}
 	m.judge(ratio, m.RatioU95/m.Ratio, others)
+	if m.Standing == CannotTell {
+		m.Need = s.need(i, core, ratio, ratios, others)
+	}
 	return m
+}
+
+// need is what would tell where injector i stands, and how much it brings.
+func (s rateSet) need(i int, core []int, ratio float64, ratios, others []float64) string {
+	half := func(s rateSet, x []float64) float64 {
+		u, df := s.ofMean(x, i, core, 0)
+		return Coverage95(df) * u
+	}
+	now := half(s, ratios)
+	spread := max(stat.StdDev(others, nil), setSpread)
+	limit := limitOf(spread, float64(len(others)+1))
+	switch {
+	case spread > wideSpread:
+		return fmt.Sprintf("more runs of these do not help, for it is the others that differ, by %.0f %%: measure them beside one that is known, or go by the maker's figures", 100*spread)
+	case !(math.Abs(ratio)+now > limit && now > spread):
+		const six = 6 // of the usual larger engine
+		if n := float64(len(others) + 1); n < six {
+			return fmt.Sprintf("more injectors on the bench at once: among %d of this spread one that is %.0f %% off can be shown, among %d only one that is many times the others", six, 100*math.Expm1(limitOf(spread, six)), int(n))
+		}
+		return ""
+	}
+	enough := spread
+	if math.Abs(ratio) < limit {
+		enough = max(enough, limit-math.Abs(ratio))
+	} else {
+		enough = math.Abs(ratio)
+	}
+	var best string
+	left := now
+	better := func(h float64, format string, a ...any) {
+		if h < 0.95*left {
+			left = h
+			best = fmt.Sprintf(format, a...) + fmt.Sprintf(" would bring it from %s to %s %%", sig2(100*now), sig2(100*h))
+			if h <= enough {
+				best += ", which is enough"
+			}
+		}
+	}
+	// The tube whose calibration weighs most, calibrated as well as it can be.
+	tubes := map[string]float64{}
+	for k := range ratios {
+		tubes[s.at[i][k].Tube] += s.at[i][k].UTube / s.at[i][k].Rate / float64(len(ratios))
+		for _, j := range core {
+			tubes[s.at[j][k].Tube] += s.at[j][k].UTube / s.at[j][k].Rate / float64(len(ratios)*len(core))
+		}
+	}
+	worst := ""
+	for t, u := range tubes {
+		if worst == "" || u > tubes[worst] || u == tubes[worst] && t < worst {
+			worst = t
+		}
+	}
+	if worst != "" && tubes[worst] > 0 {
+		better(half(s.with(func(m Measured) Measured {
+			if m.Tube == worst && m.UTube > calibratedRelU*m.Rate {
+				m.U = math.Hypot(math.Sqrt(max(m.U*m.U-m.UTube*m.UTube, 0)), calibratedRelU*m.Rate)
+				m.UTube, m.DFTube = calibratedRelU*m.Rate, 0
+			}
+			return m
+		}), ratios), "calibrating %s", worst)
+	}
+	// Twice as long, counted as under a random walk: under white noise it brings more.
+	better(half(s.with(func(m Measured) Measured {
+		m.U = math.Sqrt(max(m.U*m.U-m.UFit*m.UFit/2, m.UTube*m.UTube))
+		return m
+	}), ratios), "runs twice as long")
+	// More runs: each as those that there are, on the same tubes.
+	if left > enough {
+		for more := 1; more <= mostRuns; more++ {
+			long := s.repeated(more)
+			x := make([]float64, 0, len(ratios)+more)
+			x = append(x, ratios...)
+			// The scatter stays what it was: the new ones are one standard deviation off, up and down.
+			sd := 0.0
+			if len(ratios) > 1 {
+				sd = stat.StdDev(ratios, nil)
+			}
+			for k := range more {
+				x = append(x, ratio+sd*float64(1-2*(k%2)))
+			}
+			h := half(long, x)
+			if h <= enough || more == mostRuns {
+				better(h, "%s", counted(more, "more run"))
+				break
+			}
+		}
+	}
+	if best == "" {
+		return fmt.Sprintf("neither longer runs nor %d more of them nor a calibration would bring it much below %s %%: look at what the flags say", mostRuns, sig2(100*now))
+	}
+	return best
+}
+
+// mostRuns is how many more runs are thought of: a morning's.
+const mostRuns = 8
+
+func counted(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// sig2 writes a per cent to two digits at most.
+func sig2(x float64) string { return strconv.FormatFloat(x, 'g', 2, 64) }
+
+// with is the set with each of its rates changed.
+func (s rateSet) with(change func(Measured) Measured) rateSet {
+	at := make([][]Measured, len(s.at))
+	for i, runs := range s.at {
+		at[i] = make([]Measured, len(runs))
+		for k, m := range runs {
+			at[i][k] = change(m)
+		}
+	}
+	s.at = at
+	return s
+}
+
+// repeated is the set with more runs, as the last.
+func (s rateSet) repeated(more int) rateSet {
+	at := make([][]Measured, len(s.at))
+	for i, runs := range s.at {
+		at[i] = slices.Clone(runs)
+		for range more {
+			at[i] = append(at[i], runs[len(runs)-1])
+		}
+	}
+	s.at = at
+	return s
 }
 
 // ofMean is the standard uncertainty of the mean over the runs of x, the relative
@@ -287,16 +425,22 @@ func someDF(df float64) float64 {
 	return df
 }
 
+// limitOf is the log ratio beyond which one of n injectors stands apart from others that
+// are spread so.
+func limitOf(spread, n float64) float64 {
+	t := distuv.StudentsT{Sigma: 1, Nu: n - 2}
+	return spread * math.Sqrt(1+1/(n-1)) * t.Quantile(1-setLevel/n/2)
+}
+
 // judge sets P, Standing and Why from the log ratio, the half width of its
 // interval, and the others' mean log rates.
 func (m *Member) judge(ratio, half float64, others []float64) {
 	n := float64(len(others) + 1)
 	seen := stat.StdDev(others, nil)
 	spread := max(seen, setSpread)
-	scale := spread * math.Sqrt(1+1/(n-1))
 	t := distuv.StudentsT{Sigma: 1, Nu: n - 2}
-	m.P = min(1, 2*n*t.Survival(math.Abs(ratio)/scale))
-	limit := scale * t.Quantile(1-setLevel/n/2)
+	m.P = min(1, 2*n*t.Survival(math.Abs(ratio)/spread/math.Sqrt(1+1/(n-1))))
+	limit := limitOf(spread, n)
 	m.Limit = math.Exp(limit) - 1
 	sure := m.P < setLevel && math.Abs(ratio) > half
 	switch {

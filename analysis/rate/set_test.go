@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -173,6 +174,226 @@ func TestUncertainRatioCannotTell(t *testing.T) {
 	if got[3].Standing != CannotTell || !strings.Contains(got[3].Why, "repeat") {
 		t.Errorf("%s (%s), want cannot tell, with advice", got[3].Standing, got[3].Why)
 	}
+}
+
+// The externally studentized deviation is Grubbs' test in another form: for a set whose
+// spread is its own, P is Grubbs' two-sided p by Bonferroni, and taking out one after
+// another finds as many as Rosner's generalized ESD does. Results by R 4.2.2 from the
+// formulas (Grubbs 1969, Rosner 1983); Uranium is Tietjen & Moore (1972) as in the
+// NIST/SEMATECH e-Handbook 1.3.5.17.1, Newcomb is Stigler (1973).
+func TestStandingApartIsGrubbs(t *testing.T) {
+	for _, tc := range []struct {
+		name  string
+		scale float64 // so that the others are spread by more than equals are taken to be
+		who   int
+		p     float64
+		want  Standing
+	}{
+		{"outlier_rep_5.csv", 10, 5, 0.000163175347417511, ApartHigh},
+		{"outlier_uranium.csv", 0.1, 8, 3.00263868207136e-07, ApartHigh},
+		{"outlier_newcomb.csv", 0.02, 2, 6.69362590496446e-11, ApartLow},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			x := oneColumn(t, tc.name)
+			var ms []Measured
+			for i, v := range x {
+				ms = append(ms, Measured{Injector: fmt.Sprint(i + 1), Run: "1", Rate: math.Exp(tc.scale * (v - x[0])), U: 1e-9})
+			}
+			got, err := CompareSet(ms)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i, m := range got {
+				if m.apart() != (i+1 == tc.who) {
+					t.Errorf("value %d %s", i+1, m.Standing)
+				}
+			}
+			if m := got[tc.who-1]; m.Standing != tc.want || math.Abs(m.P/tc.p-1) > 1e-6 {
+				t.Errorf("value %d %s with P %.12g, want %s with %.12g", tc.who, m.Standing, m.P, tc.want, tc.p)
+			}
+		})
+	}
+}
+
+// Slopes of four channels as R 4.2.2 fits them, lm(mass_g ~ t_s * channel) and emmeans
+// 1.8.4.1: an injector's difference from the mean of all is three quarters of that from
+// the mean of the others, and the ratios' uncertainty is that of the differences. The
+// logarithm and the geometric mean make 0.1 % of what differs by 3.6 %.
+func TestRatiosAgainstComparedSlopes(t *testing.T) {
+	const se, df = 0.000270006569433031, 116 // of each slope, pooled
+	want := []struct{ slope, effect float64 }{
+		{0.232426774193548, 2.49445564515984e-05}, {0.233837983870968, 0.00143615423387095},
+		{0.227473629032258, -0.00492820060483861}, {0.235868931451613, 0.00346710181451606},
+	}
+	const seEffect = 0.000233832548317692
+	var ms []Measured
+	mean := 0.0
+	byChannel := map[string][2][]float64{}
+	for _, row := range tableOf(t, "channels_4_slopes.csv") {
+		c := byChannel[row[0]]
+		c[0], c[1] = append(c[0], number(t, row[1])), append(c[1], number(t, row[2]))
+		byChannel[row[0]] = c
+	}
+	for i, w := range want {
+		c := byChannel[fmt.Sprintf("ch%d", i+1)]
+		ones := make([]float64, len(c[0]))
+		for k := range ones {
+			ones[k] = 1
+		}
+		r, err := Regress([][]float64{ones, c[0]}, c[1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.Abs(r.Coef[1]/w.slope-1) > 1e-8 {
+			t.Errorf("ch%d: slope %.15g, want %.15g", i+1, r.Coef[1], w.slope)
+		}
+		mean += r.Coef[1] / 4
+		ms = append(ms, Measured{Injector: fmt.Sprint(i + 1), Run: "1", Rate: r.Coef[1], U: se, DF: df})
+	}
+	got, err := CompareSet(ms)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, m := range got {
+		if d := math.Log(m.Ratio) * 3 / 4; math.Abs(d-want[i].effect/mean) > 5e-4 {
+			t.Errorf("ch%d: %.5f from the mean of all, want %.5f", i+1, d, want[i].effect/mean)
+		}
+		u := m.RatioU95 / m.Ratio / Coverage95(m.RatioDF)
+		if w := seEffect / mean * 4 / 3; math.Abs(u/w-1) > 0.02 {
+			t.Errorf("ch%d: u of the ratio %.6f, want %.6f", i+1, u, w)
+		}
+	}
+}
+
+// oneColumn is the one column of a file of this package's testdata.
+func oneColumn(t *testing.T, name string) []float64 {
+	t.Helper()
+	var x []float64
+	for _, row := range tableOf(t, name) {
+		x = append(x, number(t, row[0]))
+	}
+	return x
+}
+
+// How often one injector of a set is found to stand apart, by how far it does, and how
+// often another is said to beside it.
+func TestPowerOfASet(t *testing.T) {
+	const sets = 400
+	for _, tc := range []struct {
+		n      int
+		factor float64
+		least  float64 // found, %: three standard errors of the sets below what was found
+	}{{4, 1.5, 3}, {4, 2, 45}, {4, 3, 76}, {6, 1.5, 42}, {6, 2, 88}, {6, 0.6, 70}, {8, 1.4, 42}} {
+		rng := rand.New(rand.NewPCG(2_000_000, uint64(100*tc.factor)+uint64(tc.n)))
+		found, wrong := 0, 0
+		for range sets {
+			rates := make([]float64, tc.n)
+			for i := range rates {
+				rates[i] = 10 * math.Exp(0.08*rng.NormFloat64()) // a healthy set, 10 to 30 % between its extremes (estimate, no source)
+			}
+			rates[0] *= tc.factor
+			got, err := CompareSet(set(2, rates...))
+			if err != nil {
+				t.Fatal(err)
+			}
+			other := false
+			for i, m := range got {
+				if i == 0 && m.apart() && (m.Standing == ApartHigh) == (tc.factor > 1) {
+					found++
+				}
+				other = other || i > 0 && m.apart()
+			}
+			if other {
+				wrong++
+			}
+		}
+		f, w := 100*float64(found)/sets, 100*float64(wrong)/sets
+		t.Logf("%d injectors, one at %.1f times: found in %.0f %%, another accused in %.1f %%", tc.n, tc.factor, f, w)
+		// Three standard errors of the sets beside 5 %.
+		if f < tc.least || w > 8.3 {
+			t.Errorf("%d injectors, one at %.1f times: found in %.0f %%, want %.0f; another accused in %.1f %%, want at most 5", tc.n, tc.factor, f, tc.least, w)
+		}
+	}
+}
+
+// What cannot be told says what would tell it, and doing that tells it.
+func TestNeed(t *testing.T) {
+	one := func(u, tube, fit float64) []Measured {
+		m := set(1, 10, 10.2, 9.9, 10.6, 10.1, 9.8)
+		for i := range m {
+			m[i].Tube = fmt.Sprintf("tube%d", i+1)
+			m[i].U, m[i].UFit = u*m[i].Rate, fit*m[i].Rate
+			if i == 3 {
+				m[i].UTube = tube * m[i].Rate
+				m[i].U = math.Hypot(m[i].U, m[i].UTube)
+			}
+		}
+		return m
+	}
+	for _, tc := range []struct {
+		name string
+		m    []Measured
+		want []string
+		not  string
+	}{
+		{"own noise", one(0.2, 0, 0), []string{"more runs would bring it from", "which is enough"}, "calibrat"},
+		{"a tube of which little is known", one(0.005, 0.12, 0), []string{"calibrating tube4", "which is enough"}, "more run"},
+		{"short runs", one(0.12, 0, 0.12), []string{"twice as long", "which is enough"}, "calibrat"},
+		{"others that differ", set(3, 5, 8, 12, 20), []string{"more runs of these do not help"}, ""},
+		{"three", set(3, 10, 10.4, 17), []string{"more injectors on the bench", "among 6 of this spread"}, ""},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			got, err := CompareSet(tc.m)
+			if err != nil {
+				t.Fatal(err)
+			}
+			i := slices.IndexFunc(got, func(m Member) bool { return m.Injector == fmt.Sprint(min(4, len(got))) })
+			m := got[i]
+			if m.Standing != CannotTell {
+				t.Fatalf("%s: %s", m.Standing, m.Why)
+			}
+			t.Log(m.Need)
+			for _, w := range tc.want {
+				if !strings.Contains(m.Need, w) {
+					t.Errorf("need %q, want %q in it", m.Need, w)
+				}
+			}
+			if tc.not != "" && strings.Contains(m.Need, tc.not) {
+				t.Errorf("need %q has %q in it", m.Need, tc.not)
+			}
+		})
+	}
+	for _, m := range mustCompare(t, set(3, 10, 10.4, 9.7, 10.1)) {
+		if m.Need != "" {
+			t.Errorf("injector %s is in line and needs %q", m.Injector, m.Need)
+		}
+	}
+	// As many more runs as are said to be enough are.
+	ms := one(0.2, 0, 0)
+	m := mustCompare(t, ms)[3]
+	var more int
+	if _, err := fmt.Sscanf(m.Need, "%d more run", &more); err != nil {
+		t.Fatalf("%q: %v", m.Need, err)
+	}
+	all := slices.Clone(ms)
+	for k := range more {
+		for _, x := range ms {
+			x.Run = fmt.Sprint("more", k)
+			all = append(all, x)
+		}
+	}
+	if m := mustCompare(t, all)[3]; m.Standing == CannotTell {
+		t.Errorf("after %d more runs: %s, %s", more, m.Standing, m.Why)
+	}
+}
+
+func mustCompare(t *testing.T, ms []Measured) []Member {
+	t.Helper()
+	got, err := CompareSet(ms)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got
 }
 
 func TestCompareSetRefuses(t *testing.T) {

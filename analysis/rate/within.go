@@ -36,10 +36,10 @@ type whitening struct {
 
 func newWhitening(b []block, ratio float64) whitening {
 	w := whitening{b: b, gain: make([]float64, len(b)), root: make([]float64, len(b))}
-	P := 1 / b[0].n
+	P := b[0].white()
 	for k := 1; k < len(b); k++ {
 		P += ratio * (b[k].t - b[k-1].t)
-		F := P + 1/b[k].n
+		F := P + b[k].white()
 		w.gain[k], w.root[k] = P/F, 1/math.Sqrt(F)
 		w.logDet += math.Log(F)
 		P *= 1 - w.gain[k]
@@ -666,16 +666,19 @@ func merged(b []block, most int) []block {
 	}
 	usual := 2 * (b[len(b)-1].t - b[0].t) / float64(len(b)-1)
 	out := make([]block, 0, len(b)/each+1)
-	in := 0
+	in, sure, from := 0, 0.0, 0.0
 	for k, x := range b {
 		if k == 0 || in == each || x.t-b[k-1].t > usual {
-			out, in = append(out, block{}), 0
+			out, in, sure, from = append(out, block{}), 0, 0, x.t-x.long/2
 		}
 		in++
 		last := &out[len(out)-1]
+		sure += 1 / x.white()
 		last.n += x.n
-		last.t += (x.t - last.t) * x.n / last.n
-		last.y += (x.y - last.y) * x.n / last.n
+		last.t += (x.t - last.t) / x.white() / sure
+		last.y += (x.y - last.y) / x.white() / sure
+		last.long = x.t + x.long/2 - from
+		last.doubt = max(last.n/sure-1, 0)
 	}
 	return out
 }

@@ -11,9 +11,8 @@ import (
 	"testing"
 )
 
-// tableBlocks reads the two columns of a file of this package's testdata as blocks of one
-// value, in the order of x.
-func tableBlocks(t *testing.T, name string) []block {
+// tableOf reads a file of this package's testdata, less its header.
+func tableOf(t *testing.T, name string) [][]string {
 	t.Helper()
 	f, err := os.Open(filepath.Join("testdata", name))
 	if err != nil {
@@ -26,8 +25,14 @@ func tableBlocks(t *testing.T, name string) []block {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return rows[1:]
+}
+
+// tableBlocks is a file's two columns as blocks of one value, in the order of x.
+func tableBlocks(t *testing.T, name string) []block {
+	t.Helper()
 	var b []block
-	for _, row := range rows[1:] {
+	for _, row := range tableOf(t, name) {
 		b = append(b, block{t: number(t, row[0]), y: number(t, row[1]), n: 1})
 	}
 	slices.SortStableFunc(b, func(p, q block) int { return cmp.Compare(p.t, q.t) })
