@@ -50,19 +50,21 @@ func BenchmarkFit(b *testing.B) {
 	for _, c := range []struct {
 		name                      string
 		injectors, hangings, runs int
+		sd                        [5]float64
 		fixed                     []string
 		random                    []Random
 	}{
-		{"rows=24/model=intercepts", 4, 1, 3, []string{"phase"}, []Random{{By: "injector"}}},
-		{"rows=24/model=slopes", 4, 1, 3, []string{"phase"}, []Random{{By: "injector", Slopes: []string{"phase"}}}},
-		{"rows=24/model=hangings", 4, 3, 1, interaction, []Random{{By: "hanging"}}},
-		{"rows=24/model=injectors-and-hangings", 4, 3, 1, []string{"phase"}, []Random{{By: "injector"}, {By: "injector:phase"}, {By: "hanging"}}},
-		{"rows=4800/model=slopes", 12, 1, 200, []string{"phase"}, []Random{{By: "injector", Slopes: []string{"phase"}}}},
-		{"rows=4800/model=hangings-and-runs", 12, 10, 20, interaction, []Random{{By: "hanging"}, {By: "hanging:run"}}},
-		{"rows=4800/model=all", 12, 10, 20, []string{"phase"}, []Random{{By: "injector"}, {By: "injector:phase"}, {By: "hanging"}, {By: "hanging:run"}}},
+		{"rows=24/model=intercepts", 4, 1, 3, sd, []string{"phase"}, []Random{{By: "injector"}}},
+		{"rows=24/model=slopes", 4, 1, 3, sd, []string{"phase"}, []Random{{By: "injector", Slopes: []string{"phase"}}}},
+		{"rows=24/model=singular", 4, 1, 3, [5]float64{0, 0, 0, 0, 0.01}, []string{"phase"}, []Random{{By: "injector", Slopes: []string{"phase"}}}},
+		{"rows=24/model=hangings", 4, 3, 1, sd, interaction, []Random{{By: "hanging"}}},
+		{"rows=24/model=injectors-and-hangings", 4, 3, 1, sd, []string{"phase"}, []Random{{By: "injector"}, {By: "injector:phase"}, {By: "hanging"}}},
+		{"rows=4800/model=slopes", 12, 1, 200, sd, []string{"phase"}, []Random{{By: "injector", Slopes: []string{"phase"}}}},
+		{"rows=4800/model=hangings-and-runs", 12, 10, 20, sd, interaction, []Random{{By: "hanging"}, {By: "hanging:run"}}},
+		{"rows=4800/model=all", 12, 10, 20, sd, []string{"phase"}, []Random{{By: "injector"}, {By: "injector:phase"}, {By: "hanging"}, {By: "hanging:run"}}},
 	} {
 		b.Run(c.name, func(b *testing.B) {
-			m := phases(c.injectors, c.hangings, c.runs, sd, 1)
+			m := phases(c.injectors, c.hangings, c.runs, c.sd, 1)
 			m.Fixed, m.Random = c.fixed, c.random
 			b.ReportAllocs()
 			for b.Loop() {

@@ -139,7 +139,7 @@ func (d *design) addNumber(x Number, n int) error {
 	return nil
 }
 
-// split takes "a:b" apart, sorted, and checks the names.
+// split takes "a:b" apart and checks the names.
 func (d *design) split(what, name string) ([]string, error) {
 	parts := strings.Split(name, ":")
 	for i, p := range parts {
