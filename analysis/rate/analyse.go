@@ -244,7 +244,7 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 		T := t[len(t)-1] - t[0]
 		l.lines = append(slices.DeleteFunc(l.lines, func(slow line) bool { return folds(slow, x, T/float64(len(fit.b)), T) }), x)
 	}
-	f.takeFit(l, l.evidence.fit(l.weights()))
+	f.takeFit(l, l.fitAlone())
 	b, sf, T := l.b, l.fit, l.b[len(l.b)-1].t-l.b[0].t
 
 	// A flow is claimed only beyond what a cold cell's wander imitates.

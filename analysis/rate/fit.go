@@ -18,6 +18,8 @@ const (
 	// A block further off than this, in standard deviations, is doubted: noise alone
 	// reaches it in one block of 150,000.
 	doubtSD = 4.5
+	// So many blocks in a row may be: more have moved. A knock lasts under a second.
+	doubtMost = 3
 	// A bend so sure is taken into the fit, so that it is not taken for a walk; noise
 	// alone gives one in 16,000 fills.
 	bendSD = 4.0
@@ -30,7 +32,13 @@ func fitCurve(b []block) curveFit {
 	c := curveFit{b: b, evidence: evidenceOf(b, [][]float64{time})}
 	columns := [][]float64{time}
 	ratio := c.ratio()
-	again := doubtFar(b, columns, ratio)
+	again := doubtFar(b, ratio)
+	if again {
+		// What stood far off has hidden how much of the noise is walk.
+		c.evidence = evidenceOf(b, columns)
+		ratio = c.ratio()
+		doubtFar(b, ratio)
+	}
 	if change, u := bend(b, ratio); math.Abs(change) > bendSD*u {
 		columns, c.bent, again = append(columns, bendColumn(b, time)), true, true
 	}
@@ -63,30 +71,59 @@ func (c curveFit) ratio() float64 {
 	return r
 }
 
-// doubtFar doubts the blocks that stand far off what the filter expects and off which
-// the next ones come back: each then counts as if it stood doubtSD off. A curve that
-// stays where it went has moved. It reports whether there are any.
-func doubtFar(b []block, columns [][]float64, ratio float64) bool {
+// doubtFar doubts the blocks that stand far off what the filter expects of those before
+// and off which the next ones come back: each then counts as if it stood one standard
+// deviation off. A curve that stays where it went has moved. It reports whether any is
+// doubted.
+func doubtFar(b []block, ratio float64) bool {
+	for k := range b {
+		b[k].doubt = 0
+	}
+	slope := theilSlope(b)
+	scale := math.Inf(1) // of one value's white noise, by what all blocks leave
+	off := make([]float64, len(b)-1)
 	any := false
-	off := left(b, columns, ratio)
-	scale := 0.0
-	{
-		abs := make([]float64, len(off))
-		for i, v := range off {
-			abs[i] = math.Abs(v)
+	for range 2 {
+		var l level
+		l.begin(b[0], ratio)
+		a, far := 0.0, 0
+		for k := 1; k < len(b); k++ {
+			was := l
+			l.next(between(b[k-1], b[k]), b[k], ratio)
+			v := b[k].y - b[0].y - slope*(b[k].t-b[0].t) - a
+			off[k-1] = math.Abs(v) / math.Sqrt(l.F)
+			z := off[k-1] / scale
+			switch {
+			case z < doubtSD:
+				far = 0
+			case far < doubtMost:
+				b[k].doubt = b[k].n*(b[k].white()+(z*z-1)*l.F) - 1
+				l = was
+				l.next(between(b[k-1], b[k]), b[k], ratio)
+				far++
+				any = true
+			default:
+				for ; far > 0; far-- {
+					b[k-far].doubt = 0
+				}
+				a, l.P, l.K = a+v, b[k].white(), 0
+			}
+			a += l.K * v
 		}
-		scale = 1.4826 * median(abs)
-	}
-	if scale == 0 {
-		return false
-	}
-	for i := 0; i+1 < len(off); i++ {
-		z := off[i] / scale
-		if math.Abs(z) < doubtSD || z*off[i+1] > 0 {
-			continue
+		if scale = 1.4826 * median(off); scale == 0 {
+			return false
 		}
-		b[i+1].doubt = z*z/doubtSD/doubtSD - 1
-		any = true
 	}
 	return any
+}
+
+// theilSlope is the median slope of pairs half the blocks apart (Theil 1950, the
+// incomplete method): a start that wild values do not spoil.
+func theilSlope(b []block) float64 {
+	half := len(b) / 2
+	s := make([]float64, 0, len(b)-half)
+	for i := range len(b) - half {
+		s = append(s, (b[i+half].y-b[i].y)/(b[i+half].t-b[i].t))
+	}
+	return median(s)
 }

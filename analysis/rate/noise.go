@@ -3,6 +3,7 @@ package rate
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"brimline/analysis/curve"
 )
@@ -112,6 +113,9 @@ type evidence struct {
 	fits  []filtered // one for each ratio
 	prior []float64  // log of Jeffreys' prior of the ratio's log, of this stretch alone
 	nu    float64    // degrees of freedom of each fit's s2
+
+	b       []block
+	columns [][]float64
 }
 
 // evidenceOf runs the filter over b at all ratios that make a difference: below
@@ -126,7 +130,8 @@ func evidenceOf(b []block, columns [][]float64) *evidence {
 	perBlock := (b[n-1].t - b[0].t) / float64(n-1) * values / float64(n) // walk over one block in white variances, at ratio 1
 	lo := int(math.Floor(math.Log(0.01/float64(n*n)/perBlock) / latticeStep))
 	hi := int(math.Ceil(math.Log(1e3/perBlock) / latticeStep))
-	e := &evidence{first: lo, fits: make([]filtered, hi-lo+1), prior: make([]float64, hi-lo+1), nu: float64(n - 1 - len(columns))}
+	e := &evidence{first: lo, fits: make([]filtered, hi-lo+1), prior: make([]float64, hi-lo+1), nu: float64(n - 1 - len(columns)),
+		b: b, columns: slices.Clone(columns)}
 	phi := make([]float64, len(e.fits))
 	for g := range e.fits {
 		ratio := latticeRatio(lo + g)
@@ -184,14 +189,14 @@ func RecordOf(c curve.Curve) (Record, error) {
 
 const recordBlocks = 720
 
-// Numbers of the pooling. How alike the fills of one channel are is not known
-// beforehand: a spread of the log of their ratio of a fifth (the same flow and hanging)
-// to two (a cell that warms up) is each thought as likely.
-var likeness = []float64{0.2, 0.5, 1, 2}
+// How alike the fills of one channel are is not known beforehand: the spread of the log of
+// their ratio may be a fifth (the same flow and hanging) or two (a cell that warms up),
+// which is rarer.
+var likeness = []struct{ spread, chance float64 }{{0.2, 0.35}, {0.5, 0.35}, {1, 0.2}, {2, 0.1}}
 
 const (
 	recordLikeness = 0.5 // spread of the log ratio between a record at rest and a fill, the flow's noise aside
-	recordAsRest   = 0.5 // the chance, beforehand, that the flow adds no noise of its own to a fill
+	recordAsRest   = 0.7 // the chance, beforehand, that the flow adds no noise of its own to a fill
 )
 
 // kernel is the normal density of spread sd (in log ratio) on the lattice, from index 0
@@ -262,8 +267,8 @@ func pooled(members []*evidence, record *evidence) [][]float64 {
 	logAll := make([][]float64, len(likeness))
 	kernels := make([][]float64, len(likeness))
 	each := make([][][]float64, len(likeness))
-	for s, sd := range likeness {
-		kernels[s] = kernel(sd)
+	for s, a := range likeness {
+		kernels[s] = kernel(a.spread)
 		logAll[s] = make([]float64, n)
 		for _, l := range like {
 			m := smooth(l, kernels[s])
@@ -286,7 +291,7 @@ func pooled(members []*evidence, record *evidence) [][]float64 {
 				others[k] = centre[k] * math.Exp(logAll[s][k]-math.Log(max(each[s][j][k], 1e-300))-top)
 			}
 			for k, v := range smooth(others, kernels[s]) {
-				given[j][k] += v
+				given[j][k] += likeness[s].chance * v
 			}
 		}
 		out[j] = make([]float64, len(e.fits))
@@ -337,6 +342,60 @@ func (l *look) weights() []float64 {
 	return l.evidence.alone()
 }
 
+// fitAlone is the slope by the fill and its channel's record alone.
+func (l *look) fitAlone() slopeFit {
+	sf := l.evidence.fit(l.weights())
+	sf.stretch(l.evidence.slow(sf.ratio))
+	return sf
+}
+
+// Numbers of the check of the noise model.
+const (
+	slowTurns = 8    // in the fill's time: the slowest noise, which a slope is made wrong by
+	slowTrust = 30.0 // degrees of freedom that the model itself is worth
+)
+
+// slow is what the fit at a ratio leaves in waves of one to slowTurns turns, as a sum of
+// squares, and what it is where the model holds: the degrees of freedom. A flow that hunts
+// is a walk over minutes and less than one over seconds, so that the whole spectrum gives
+// too small a walk; a fit whose u is scaled by the slow part alone does not mind (a
+// prewhitened estimate of the long-run variance: Andrews and Monahan 1992, Econometrica 60,
+// 953, with cosines in place of their kernel).
+func (e *evidence) slow(ratio float64) (sum, df float64) {
+	n := len(e.b) - 1
+	if n < 8*slowTurns {
+		return 0, 0
+	}
+	v := left(e.b, e.columns, ratio)
+	basis := whitened(e.b, e.columns, ratio)
+	wave := make([]float64, n)
+	for j := 1; j <= slowTurns; j++ {
+		for _, phase := range []float64{0, math.Pi / 2} {
+			for k := range wave {
+				wave[k] = math.Cos(2*math.Pi*float64(j)*(float64(k)+0.5)/float64(n) - phase)
+			}
+			size := dot(wave, wave)
+			d := dot(wave, v)
+			sum += d * d / size
+			df++
+			for _, x := range basis {
+				d := dot(wave, x)
+				df -= d * d / size
+			}
+		}
+	}
+	return sum, df
+}
+
+// stretch scales u by what the slow part of the noise is over what the model says of it.
+func (s *slopeFit) stretch(sum, df float64) {
+	if df <= 0 {
+		return
+	}
+	s.u *= math.Sqrt((slowTrust + sum) / (slowTrust + df))
+	s.df = 1 / (1/s.df + 1/(slowTrust+df))
+}
+
 // Pool lets the fills of each channel in results lend each other what they tell of its
 // noise, and sets their rates and uncertainties anew; flags stay. One fill cannot show
 // how much of its noise is a walk where that is little, and its interval must allow for
@@ -374,8 +433,16 @@ func Pool(results ...Result) {
 		if r, ok := m[0].l.o.Records[name]; ok {
 			record = r.e
 		}
+		fits := make([]slopeFit, len(m))
+		sum, df := 0.0, 0.0
 		for i, logw := range pooled(all, record) {
-			m[i].f.takeFit(m[i].l, m[i].l.evidence.fit(logw))
+			fits[i] = all[i].fit(logw)
+			s, d := all[i].slow(fits[i].ratio)
+			sum, df = sum+s, df+d
+		}
+		for i, x := range m {
+			fits[i].stretch(sum, df)
+			x.f.takeFit(x.l, fits[i])
 		}
 	}
 }

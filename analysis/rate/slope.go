@@ -274,6 +274,37 @@ func left(b []block, columns [][]float64, ratio float64) []float64 {
 	return out
 }
 
+// whitened is the columns as the filter leaves them, made of length one and at right
+// angles to each other.
+func whitened(b []block, columns [][]float64, ratio float64) [][]float64 {
+	out := make([][]float64, 0, len(columns))
+	for _, c := range columns {
+		x := make([]float64, len(b)-1)
+		var l level
+		l.begin(b[0], ratio)
+		a := 0.0
+		for k := 1; k < len(b); k++ {
+			l.next(between(b[k-1], b[k]), b[k], ratio)
+			v := c[k] - c[0] - a
+			a += l.K * v
+			x[k-1] = v / math.Sqrt(l.F)
+		}
+		for _, o := range out {
+			d := dot(o, x)
+			for k := range x {
+				x[k] -= d * o[k]
+			}
+		}
+		if size := math.Sqrt(dot(x, x)); size > 0 {
+			for k := range x {
+				x[k] /= size
+			}
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
 // timeColumn is the blocks' times from their middle, the column of the slope.
 func timeColumn(b []block) []float64 {
 	mid := (b[0].t + b[len(b)-1].t) / 2
