@@ -70,10 +70,10 @@ func findKind(l *look, f *Fill) []Flag {
 
 // findUnsteady takes steps out of the fill and judges the flow by what is left.
 func findUnsteady(l *look, f *Fill) []Flag {
-	if f.Kind == KindStill {
-		return nil
-	}
 	flags, still := findSteps(l, f)
+	if f.Kind == KindStill {
+		return flags
+	}
 	return append(flags, f.judgeWithin(l, still)...)
 }
 

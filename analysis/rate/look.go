@@ -64,6 +64,7 @@ var explains = map[string][]string{
 	// A staircase of drops has a wave of a third of a drop, under lineLeast: what is higher is
 	// no drop, and looks like many.
 	"idle-alias": {codeDrip}, "shaking": {codeDrip}, "lamp-pickup": {codeDrip, "idle-alias", "shaking"},
+	"jump": {"disturbed"}, "hose-pull": {"disturbed"},
 	// What is missing is no flow that ended, nor a fill too short.
 	"saturation": {codeEarly, codeDrip, "short"}, "stuck-code": {codeDrip},
 }
