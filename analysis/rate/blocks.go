@@ -38,17 +38,18 @@ func makeBlocks(t, y []float64, most int) []block {
 	}
 	h := (t[len(t)-1] - t[0]) / float64(most)
 	b := make([]block, 0, most+1)
-	slot, from := -1, 0.0
-	for i := range t {
-		if s := int((t[i] - t[0]) / h); s != slot {
-			b = append(b, block{})
-			slot, from = s, t[i]
+	perS := 1 / h
+	for i := 0; i < len(t); {
+		// Sums from the block's first value keep their digits.
+		t0, y0 := t[i], y[i]
+		slot := int((t0 - t[0]) * perS)
+		n, st, sy := 0, 0.0, 0.0
+		for ; i < len(t) && int((t[i]-t[0])*perS) == slot; i++ {
+			n++
+			st += t[i] - t0
+			sy += y[i] - y0
 		}
-		last := &b[len(b)-1]
-		last.n++
-		last.long = t[i] - from
-		last.t += (t[i] - last.t) / last.n
-		last.y += (y[i] - last.y) / last.n
+		b = append(b, block{t: t0 + st/float64(n), y: y0 + sy/float64(n), n: float64(n), long: t[i-1] - t0})
 	}
 	return b
 }

@@ -190,13 +190,13 @@ func RecordOf(c curve.Curve) (Record, error) {
 const recordBlocks = 720
 
 // How alike the fills of one channel are is not known beforehand: the spread of the log of
-// their ratio may be a fifth (the same flow and hanging) or two (a cell that warms up),
-// which is rarer.
-var likeness = []struct{ spread, chance float64 }{{0.2, 0.35}, {0.5, 0.35}, {1, 0.2}, {2, 0.1}}
+// their ratio may be a fifth (the same flow and hanging) or one (a cell that warms up over
+// the test), which is rarer.
+var likeness = []struct{ spread, chance float64 }{{0.2, 0.5}, {0.5, 0.35}, {1, 0.15}}
 
 const (
-	recordLikeness = 0.5 // spread of the log ratio between a record at rest and a fill, the flow's noise aside
-	recordAsRest   = 0.7 // the chance, beforehand, that the flow adds no noise of its own to a fill
+	recordLikeness = 0.35 // spread of the log ratio between a record at rest and a fill, the flow's noise aside
+	recordAsRest   = 0.7  // the chance, beforehand, that the flow adds no noise of its own to a fill
 )
 
 // kernel is the normal density of spread sd (in log ratio) on the lattice, from index 0
@@ -351,8 +351,8 @@ func (l *look) fitAlone() slopeFit {
 
 // Numbers of the check of the noise model.
 const (
-	slowTurns = 8    // in the fill's time: the slowest noise, which a slope is made wrong by
-	slowTrust = 30.0 // degrees of freedom that the model itself is worth
+	slowTurns = 4    // in the fill's time: the slowest noise, which a slope is made wrong by
+	slowTrust = 10.0 // degrees of freedom that the model itself is worth: as one fill's slow part
 )
 
 // slow is what the fit at a ratio leaves in waves of one to slowTurns turns, as a sum of
@@ -363,7 +363,7 @@ const (
 // 953, with cosines in place of their kernel).
 func (e *evidence) slow(ratio float64) (sum, df float64) {
 	n := len(e.b) - 1
-	if n < 8*slowTurns {
+	if n < 16*slowTurns {
 		return 0, 0
 	}
 	v := left(e.b, e.columns, ratio)

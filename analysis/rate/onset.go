@@ -69,10 +69,35 @@ func kneeData(c curve.Curve, fromS, toS, fineS, leak float64) []block {
 // likeliestKnee is the likeliest of kneeTries times from fromS to toS, nearS where that is
 // at an end of them.
 func likeliestKnee(b []block, nearS, fromS, toS, slope, ratio float64, starts bool) float64 {
+	// What the filter makes of each block does not hang on where the knee is.
+	gain, weight := make([]float64, len(b)), make([]float64, len(b))
+	var l level
+	l.begin(b[0], ratio)
+	for k := 1; k < len(b); k++ {
+		l.next(between(b[k-1], b[k]), b[k], ratio)
+		gain[k], weight[k] = l.K, 1/l.F
+	}
+	rss := func(knee float64) float64 {
+		y0, a, sum := 0.0, 0.0, 0.0
+		for k := range b {
+			y := b[k].y
+			if starts == (b[k].t > knee) {
+				y -= slope * (b[k].t - knee)
+			}
+			if k == 0 {
+				y0 = y
+				continue
+			}
+			v := y - y0 - a
+			a += gain[k] * v
+			sum += v * v * weight[k]
+		}
+		return sum
+	}
 	at, least := 0, math.Inf(1)
 	step := (toS - fromS) / (kneeTries - 1)
 	for i := range kneeTries {
-		if v := kneeRSS(b, fromS+step*float64(i), slope, ratio, starts); v < least {
+		if v := rss(fromS + step*float64(i)); v < least {
 			at, least = i, v
 		}
 	}
@@ -80,27 +105,6 @@ func likeliestKnee(b []block, nearS, fromS, toS, slope, ratio float64, starts bo
 		return nearS
 	}
 	return fromS + step*float64(at)
-}
-
-// kneeRSS is what is left of b beside a knee of a known slope.
-func kneeRSS(b []block, knee, slope, ratio float64, starts bool) float64 {
-	flowed := func(k block) float64 {
-		if starts == (k.t > knee) {
-			return slope * (k.t - knee)
-		}
-		return 0
-	}
-	var l level
-	l.begin(b[0], ratio)
-	y0 := b[0].y - flowed(b[0])
-	a, sum := 0.0, 0.0
-	for k := 1; k < len(b); k++ {
-		l.next(between(b[k-1], b[k]), b[k], ratio)
-		v := b[k].y - flowed(b[k]) - y0 - a
-		a += l.K * v
-		sum += v * v / l.F
-	}
-	return sum
 }
 
 // settle moves the ends of s, where they lie beside a rest, to where the flow begins and

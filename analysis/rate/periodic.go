@@ -25,8 +25,9 @@ const (
 	// The spectrum of noise is not quite flat where the flow hunts: power is judged
 	// against the median of so many bins about it.
 	nearBins = 61
-	// Of a long fill so many values are looked at for fast lines: 100 s at 80 samples/s.
-	fastValues = 8192
+	// So many values are looked at for fast lines: 50 s at 80 samples/s, in which a line of
+	// an eighth of a value's noise shows.
+	fastValues = 4096
 )
 
 // peak finds the strongest line in values (NaN where there is none) at even steps, from
