@@ -178,6 +178,8 @@ const InfluxCredential = "influx-token"
 type Limits struct {
 	LowMLPerMin  *float64 `toml:"low_ml_per_min,omitempty" json:"low_ml_per_min"`
 	HighMLPerMin *float64 `toml:"high_ml_per_min,omitempty" json:"high_ml_per_min"`
+	LowRatio     *float64 `toml:"low_ratio,omitempty" json:"low_ratio"` // of an injector's rate to that of the others
+	HighRatio    *float64 `toml:"high_ratio,omitempty" json:"high_ratio"`
 }
 
 // Example is a commented file for a bench of six HX711, one clock line per chip.

@@ -356,6 +356,10 @@ func TestProblems(t *testing.T) {
 		{"viscosities crossed", minimal + "[fuel]\nviscosity = [[20, 2.75], [40, 4.3]]\n", []string{"b.toml:6:1: fuel.viscosity = a list: must be at temperatures 5 °C or more apart, and thinner at the warmer one"}},
 		{"viscosity of words", minimal + "[fuel]\nviscosity = [[20, 'thin'], [40, 4.3]]\n", []string{"b.toml:6:1: fuel.viscosity = a list: row 1 is 20 °C, NaN mm2/s: temperatures go from -40 to 120 °C, viscosities from 0.3 to 1000 mm2/s"}},
 		{"viscosity no pair", minimal + "[fuel]\nviscosity = [[20, 4.3], 40]\n", []string{"b.toml:6:1: fuel.viscosity = a list: row 2 is no pair of temperature and viscosity"}},
+		{"ratio limits on the wrong side of one", minimal + "[limits]\nlow_ratio = 1.4\nhigh_ratio = 0.7\n", []string{
+			"b.toml:6:1: limits.low_ratio = 1.4: must be a number from 0 to 1 times the others",
+			"b.toml:7:1: limits.high_ratio = 0.7: must be a number from 1 to 100 times the others",
+		}},
 		{"limits crossed", minimal + "[limits]\nlow_ml_per_min = 40\nhigh_ml_per_min = 5\n", []string{
 			"b.toml:6:1: limits.low_ml_per_min = 40: must be below high_ml_per_min, 5 mL/min; swap the two?",
 		}},

@@ -31,7 +31,7 @@ var known = map[string][]string{
 	"serve":   {"listen"},
 	"influx":  {"url", "bucket", "org", "token_file", "raw", "backfill_points_per_s", "batch_points"},
 	"outlets": {"gpio_chip", "valve", "heartbeat_pin", "alarm_pin", "valves_active_low", "alarm_active_low"},
-	"limits":  {"low_ml_per_min", "high_ml_per_min"},
+	"limits":  {"low_ml_per_min", "high_ml_per_min", "low_ratio", "high_ratio"},
 }
 
 // defaults are what a file may leave out, for the tables that are no lists.
@@ -293,6 +293,8 @@ func (ck *checker) config(tree map[string]any) *Config {
 	if lo, hi := c.Limits.LowMLPerMin, c.Limits.HighMLPerMin; lo != nil && hi != nil && *lo >= *hi {
 		ck.add("limits.low_ml_per_min", shown(*lo), fmt.Sprintf("must be below high_ml_per_min, %v mL/min", *hi), "swap the two?")
 	}
+	c.Limits.LowRatio = ck.optional(top("limits.low_ratio"), 0, 1, "times the others")
+	c.Limits.HighRatio = ck.optional(top("limits.high_ratio"), 1, 100, "times the others")
 	return c
 }
 

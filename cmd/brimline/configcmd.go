@@ -125,16 +125,26 @@ func printConfig(out io.Writer, file string, c *config.Config) error {
 	fmt.Fprintf(out, "valves  %s\n", outletWords(c))
 	fmt.Fprintf(out, "fuel    %s\nstore   %s\nkept    %s\npage    http://%s/\n", fuel, c.Store.Dir, keptWords(c.Store), c.Serve.Listen)
 	limits := "none set"
-	switch lo, hi := c.Limits.LowMLPerMin, c.Limits.HighMLPerMin; {
-	case lo != nil && hi != nil:
-		limits = fmt.Sprintf("your own: %g to %g mL/min", *lo, *hi)
-	case lo != nil:
-		limits = fmt.Sprintf("your own: at least %g mL/min", *lo)
-	case hi != nil:
-		limits = fmt.Sprintf("your own: at most %g mL/min", *hi)
+	own := strings.Join(slices.DeleteFunc([]string{rangeWords(c.Limits.LowMLPerMin, c.Limits.HighMLPerMin, "mL/min"),
+		rangeWords(c.Limits.LowRatio, c.Limits.HighRatio, "times the others")}, func(w string) bool { return w == "" }), ", ")
+	if own != "" {
+		limits = "your own: " + own
 	}
 	_, err := fmt.Fprintf(out, "limits  %s\n", limits)
 	return err
+}
+
+// rangeWords is "5 to 40 mL/min", or one end of it; empty where neither is set.
+func rangeWords(lo, hi *float64, unit string) string {
+	switch {
+	case lo != nil && hi != nil:
+		return fmt.Sprintf("%g to %g %s", *lo, *hi, unit)
+	case lo != nil:
+		return fmt.Sprintf("at least %g %s", *lo, unit)
+	case hi != nil:
+		return fmt.Sprintf("at most %g %s", *hi, unit)
+	}
+	return ""
 }
 
 // outletWords is what a config's outputs are, on one line.

@@ -12,6 +12,7 @@ import (
 	"brimline/analysis/curve"
 	"brimline/analysis/rate"
 	"brimline/analysis/report"
+	"brimline/config"
 )
 
 const ratesSchema = "brimline/rates/1"
@@ -31,9 +32,11 @@ type ratedSet struct {
 	runFlags map[int][]rate.Flag // by the run's number, 0 for a file: of a run as a whole
 	excluded func(run int) bool  // nil: none is
 	warnings []string
+	limits   config.Limits // the user's own; none unless a config sets them
 
 	// What judge finds.
 	members []rate.Member
+	own     []ownNote
 	finding string
 	next    string // what to do now
 	allowed bool   // a finding may rest on the data
@@ -58,6 +61,7 @@ func (s *ratedSet) judge() {
 		}
 	}
 	names := s.memberNames()
+	defer func() { s.own = s.againstOwnLimits() }()
 	if len(names) >= 3 {
 		s.judgeSet(len(sound), names)
 		return
@@ -240,7 +244,11 @@ func setFinding(members []rate.Member, missing, dry []string) (finding, next str
 		next = "Compare the rates with the vehicle maker's figures where there are any, and keep the result to compare with later."
 	}
 	if len(unsure) > 0 {
-		fmt.Fprintf(&b, " It cannot be told of %s: %s.", strings.Join(unsure, ", "), members[slices.IndexFunc(members, func(m rate.Member) bool { return m.Injector == unsure[0] })].Why)
+		first := members[slices.IndexFunc(members, func(m rate.Member) bool { return m.Injector == unsure[0] })]
+		fmt.Fprintf(&b, " It cannot be told of %s: %s.", strings.Join(unsure, ", "), first.Why)
+		if first.Need != "" {
+			fmt.Fprintf(&b, " What would tell: %s.", first.Need)
+		}
 		if next == "" {
 			next = "Repeat the run, each injector on another tube, and look at all runs together."
 		}

@@ -63,6 +63,9 @@ severity says what it takes from it:
 Below the table each flag tells what was seen, how big, when, how sure, and what to
 do about it.
 
+With --config the rates are set beside your own [limits] in that file. There are none
+otherwise, and they change neither the finding nor the exit code.
+
 Exit code 3 means that the figures are printed but no finding may rest on them.`,
 		Example: "  brimline rates curves.csv --density 0.832\n" +
 			"  brimline rates cell.csv --columns time,cell_counts --counts-per-gram 1540\n" +
@@ -84,7 +87,7 @@ Exit code 3 means that the figures are printed but no finding may rest on them.`
 	f.Var(&o.from, "from", "leave out what is before: seconds, or 90s, 10m, 43h; or \"influx\": take TEST from the shared database")
 	f.Var(&o.to, "to", "leave out what is after; with --from and --to the stretch is fitted as one, not cut into fills")
 	f.StringVar(&o.data, "data", "", "folder of the store, for a TEST")
-	f.StringVar(&o.config, "config", "", "a bench's TOML file whose [influx] says where the shared database is, for --from influx")
+	f.StringVar(&o.config, "config", "", "a bench's TOML file: its [limits]; with --from influx its [influx] too")
 	f.StringVar(&o.bench, "bench", "", "whose TEST, for --from influx (default: the bench of --config)")
 	f.StringVar(&o.store, "store", "", "which store of the bench, by its mark, for --from influx: asked for where two have such a TEST")
 	cobra.CheckErr(c.MarkFlagFilename("config", "toml"))
@@ -141,10 +144,18 @@ func runRates(c *cobra.Command, what string, o ratesFlags) error {
 	given := c.Flags().Changed
 	var set ratedSet
 	var err error
+	var limits config.Limits
+	if given("config") {
+		cfg, err := config.Load(o.config)
+		if err != nil {
+			return badInput(fmt.Errorf("rates: %w", err))
+		}
+		limits = cfg.Limits
+	}
 	if o.from.influx {
 		set, err = ratesFromInflux(c, what, o, given)
-	} else if given("bench") || given("config") || given("store") {
-		err = badInput(errors.New("rates: --config, --bench and --store go with --from influx: add it, or leave them out"))
+	} else if given("bench") || given("store") {
+		err = badInput(errors.New("rates: --bench and --store go with --from influx: add it, or leave them out"))
 	} else if isFile(what) {
 		set, err = ratesOfFile(what, o, given)
 	} else {
@@ -153,6 +164,7 @@ func runRates(c *cobra.Command, what string, o ratesFlags) error {
 	if err != nil {
 		return err
 	}
+	set.limits = limits
 	set.judge()
 	if o.asJSON {
 		err = set.writeJSON(c.OutOrStdout())

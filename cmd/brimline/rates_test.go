@@ -170,3 +170,72 @@ func TestRatesFindingLeavesOutExcluded(t *testing.T) {
 		t.Errorf("%q, want %q", s.finding, want)
 	}
 }
+
+// A user's own limits are shown beside the finding, and are no finding: there are none
+// unless a config sets them, and the exit code is the same.
+func TestOwnLimitsAreShownAndJudgeNothing(t *testing.T) {
+	file := curvesFile(t, curvePart{s: 20, gpm: make([]float64, 4)}, curvePart{s: 120, gpm: []float64{10, 10.5, 9.7, 13}}, curvePart{s: 20, gpm: make([]float64, 4)})
+	cfg := filepath.Join(t.TempDir(), "bench.toml")
+	text := "[limits]\nlow_ml_per_min = 12\nhigh_ml_per_min = 15\nhigh_ratio = 1.2\n[[channel]]\nname = \"tube1\"\ndata_pin = 5\nclock_pin = 6\n"
+	if err := os.WriteFile(cfg, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	get := func(args ...string) (string, int) {
+		var out, errs bytes.Buffer
+		code := run(t.Context(), append([]string{"rates", file}, args...), strings.NewReader(""), &out, &errs)
+		if errs.Len() > 0 {
+			t.Log(errs.String())
+		}
+		return out.String(), code
+	}
+	plain, code := get("--density", "0.83", "--json")
+	var without, with ratesJSON
+	if err := json.Unmarshal([]byte(plain), &without); err != nil || code != exitDone {
+		t.Fatalf("exit %d: %v\n%s", code, err, plain)
+	}
+	if len(without.Own) != 0 || without.Caution != screenCaution {
+		t.Errorf("without a config: own limits %+v, caution %q", without.Own, without.Caution)
+	}
+	limited, code := get("--density", "0.83", "--json", "--config", cfg)
+	if err := json.Unmarshal([]byte(limited), &with); err != nil || code != exitDone {
+		t.Fatalf("exit %d: %v\n%s", code, err, limited)
+	}
+	if with.Finding != without.Finding {
+		t.Errorf("limits change the finding: %q, was %q", with.Finding, without.Finding)
+	}
+	want := []ownJSON{{"tube3", "below-own-limit", "below your own limit of 12 mL/min"},
+		{"tube4", "above-own-limit", "above your own limit of 15 mL/min"}, {"tube4", "above-own-limit", "above your own limit of 1.2 times the others"}}
+	if fmt.Sprint(with.Own) != fmt.Sprint(want) {
+		t.Errorf("own limits %v, want %v", with.Own, want)
+	}
+	if text, _ := get("--density", "0.83", "--config", cfg); !strings.Contains(text, "Tube4: above your own limit of 15 mL/min.") || strings.Contains(strings.ToLower(text), "pass") {
+		t.Errorf("the text does not say it, or says too much:\n%s", text)
+	}
+	// Without a density there is no mL/min to compare.
+	if text, _ := get("--config", cfg); strings.Contains(text, "limit of 15") || !strings.Contains(text, "1.2 times the others") {
+		t.Errorf("in g/min:\n%s", text)
+	}
+	wantError(t, exitUsage, []string{"rates", file, "--config", filepath.Join(t.TempDir(), "none.toml")}, "rates:", "none.toml")
+}
+
+// What all tubes of a file do at once is said once, of the run.
+func TestRatesSayWhatTheEngineDid(t *testing.T) {
+	file := curvesFile(t, curvePart{s: 20, gpm: make([]float64, 4)}, curvePart{s: 90, gpm: []float64{10, 10.5, 9.7, 13}},
+		curvePart{s: 90, gpm: []float64{8.5, 8.925, 8.245, 11.05}}, curvePart{s: 20, gpm: make([]float64, 4)})
+	var out, errs bytes.Buffer
+	if code := run(t.Context(), []string{"rates", file, "--json"}, strings.NewReader(""), &out, &errs); code != exitDone {
+		t.Fatalf("exit %d: %s", code, &errs)
+	}
+	var got ratesJSON
+	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
+		t.Fatal(err)
+	}
+	if len(got.RunFlags) != 1 || got.RunFlags[0].Code != "engine-moves" || !strings.Contains(got.RunFlags[0].Says, "all 4 tubes goes down by 16 % at about 110 s") {
+		t.Errorf("flags of the run %+v", got.RunFlags)
+	}
+	for _, f := range got.Fills {
+		if len(f.Flags) != 1 || f.Flags[0].Code != "engine-moves" {
+			t.Errorf("%s: flags %+v", f.Channel, f.Flags)
+		}
+	}
+}

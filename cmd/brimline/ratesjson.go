@@ -20,10 +20,12 @@ type (
 		Finding  string       `json:"finding"`
 		Next     string       `json:"next,omitempty"`
 		Allowed  bool         `json:"finding_allowed"`
+		Caution  string       `json:"caution"`
 		Set      []memberJSON `json:"set"`
 		Fills    []fillJSON   `json:"fills"`
 		Events   []eventJSON  `json:"events"`
-		RunFlags []flagJSON   `json:"run_flags"` // of runs as a whole: the engine's or the bench's
+		Own      []ownJSON    `json:"own_limits"` // what is beyond the user's own limits
+		RunFlags []flagJSON   `json:"run_flags"`  // of runs as a whole: the engine's or the bench's
 		Warnings []string     `json:"warnings"`
 	}
 	memberJSON struct {
@@ -38,6 +40,12 @@ type (
 		P        float64  `json:"p"`
 		Standing string   `json:"standing"`
 		Why      string   `json:"why"`
+		Need     string   `json:"need,omitempty"` // what would tell, where it cannot be told
+	}
+	ownJSON struct {
+		Injector string `json:"injector"`
+		Code     string `json:"code"`
+		Says     string `json:"says"`
 	}
 	fillJSON struct {
 		Channel    string       `json:"channel"`
@@ -119,12 +127,15 @@ func finiteOrNil(x float64) *float64 {
 }
 
 func (s *ratedSet) json() ratesJSON {
-	out := ratesJSON{Schema: ratesSchema, Source: s.source, Engine: s.engine, Phase: s.phase, Finding: s.finding, Next: s.next, Allowed: s.allowed,
+	out := ratesJSON{Schema: ratesSchema, Source: s.source, Engine: s.engine, Phase: s.phase, Finding: s.finding, Next: s.next, Allowed: s.allowed, Caution: screenCaution, Own: []ownJSON{},
 		Set: []memberJSON{}, Fills: []fillJSON{}, Events: []eventJSON{}, RunFlags: []flagJSON{}, Warnings: append([]string{}, s.warnings...)}
+	for _, n := range s.own {
+		out.Own = append(out.Own, ownJSON(n))
+	}
 	scale := s.perMeasured()
 	for _, m := range s.members {
 		out.Set = append(out.Set, memberJSON{Injector: m.Injector, Runs: m.Runs, Mean: m.Mean * scale, U95: m.U95 * scale, DF: finiteOrNil(m.DF), Unit: s.unit(),
-			Ratio: m.Ratio, RatioU95: m.RatioU95, P: m.P, Standing: string(m.Standing), Why: m.Why})
+			Ratio: m.Ratio, RatioU95: m.RatioU95, P: m.P, Standing: string(m.Standing), Why: m.Why, Need: m.Need})
 	}
 	for _, f := range s.fits {
 		for _, x := range f.Result.Fills {

@@ -27,6 +27,9 @@ func (s *ratedSet) print(w io.Writer, budget bool) error {
 	if s.next != "" {
 		wrapTo(&b, "", "Now: "+s.next)
 	}
+	for _, n := range s.own {
+		wrapTo(&b, "", fmt.Sprintf("%s: %s.", upperFirst(injectorWord(n.Injector)), n.Says))
+	}
 	if len(s.members) > 0 {
 		b.WriteString("\n")
 		s.printMembers(&b)

@@ -65,7 +65,7 @@ func (l liveFinding) find(ctx context.Context) (serve.Finding, error) {
 			fills = append(fills, f)
 		}
 	}
-	return l.finding(fills), nil
+	return l.finding(fills, run.Flags), nil
 }
 
 // curve is what a channel read since from; none while there is too little.
@@ -97,10 +97,11 @@ func lastFill(c curve.Curve, r rate.Result) (rate.Fill, bool) {
 	return rate.Fill{}, false
 }
 
-// finding puts the fills of the last run into one view and one sentence.
-func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
+// finding puts the fills of the last run into one view and one sentence; of the record's
+// flags it takes those of that run.
+func (l liveFinding) finding(fills []rate.Fill, ofAll []rate.Flag) serve.Finding {
 	out := serve.Finding{At: time.Now().UTC(), Fills: []serve.FillView{}, Flags: []serve.FlagView{}}
-	last := 0.0
+	last, first := 0.0, math.Inf(1)
 	for _, f := range fills {
 		last = max(last, f.EndS)
 	}
@@ -111,6 +112,7 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 		if f.EndS < last-findSpread {
 			continue // of an earlier run
 		}
+		first = min(first, f.StartS)
 		v := serve.FillView{
 			Channel: f.Channel, StartS: f.StartS, EndS: f.EndS,
 			RateGPerMin: number(f.RateGPerMin), U95GPerMin: number(gramU95(f, l.density)), RateMLPerMin: number(f.RateMLPerMin), U95MLPerMin: number(f.U95MLPerMin),
@@ -119,7 +121,7 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 		for _, g := range f.Flags {
 			v.Flags = append(v.Flags, serve.FlagView{Code: g.Code, Severity: g.Severity.String(), Says: g.Text()})
 		}
-		v.Flags = append(v.Flags, ownLimits(f.RateMLPerMin, l.limits)...)
+		v.Flags = append(v.Flags, flagViews(ownLimits(f.Channel, f.RateMLPerMin, f.U95MLPerMin, math.NaN(), math.NaN(), l.limits))...)
 		out.Fills = append(out.Fills, v)
 		if !f.Allows() {
 			doubtful = append(doubtful, f.Channel)
@@ -136,7 +138,12 @@ func (l liveFinding) finding(fills []rate.Fill) serve.Finding {
 		}
 		set = append(set, f.Measured(f.Channel, "last"))
 	}
-	out.Says = setSentence(set, doubtful, len(out.Fills))
+	for _, g := range ofAll {
+		if g.Evidence.ToS >= first {
+			out.Flags = append(out.Flags, serve.FlagView{Code: g.Code, Severity: g.Severity.String(), Says: g.Text()})
+		}
+	}
+	out.Says = setSentence(set, doubtful, len(out.Fills), l.limits)
 	return out
 }
 
@@ -153,11 +160,11 @@ func gramU95(f rate.Fill, density *curve.Density) float64 {
 
 // setSentence says how the tubes of one run stand to each other. One run is never
 // more than a first look, and the sentence says so.
-func setSentence(set []rate.Measured, doubtful []string, fills int) string {
+func setSentence(set []rate.Measured, doubtful []string, fills int, limits config.Limits) string {
 	if fills == 0 {
 		return ""
 	}
-	var parts []string
+	var parts, own []string
 	members, err := rate.CompareSet(set)
 	switch {
 	case errors.Is(err, rate.ErrSmallSet):
@@ -167,6 +174,9 @@ func setSentence(set []rate.Measured, doubtful []string, fills int) string {
 	default:
 		counted := 0
 		for _, m := range members {
+			for _, n := range ownLimits(m.Injector, math.NaN(), math.NaN(), m.Ratio, m.RatioU95, limits) {
+				own = append(own, fmt.Sprintf("%s: %s", n.Injector, n.Says))
+			}
 			if m.Standing == rate.InLine {
 				counted++
 				continue
@@ -182,20 +192,9 @@ func setSentence(set []rate.Measured, doubtful []string, fills int) string {
 	if len(doubtful) > 0 {
 		parts = append(parts, "left out for their doubts: "+strings.Join(doubtful, ", "))
 	}
-	text := strings.Join(parts, "; ") + ". One run is a first look: repeat it before anything is taken apart."
+	parts = append(parts, own...)
+	text := strings.Join(parts, "; ") + ". One run is a first look, and a screen that judges no injector: repeat it before anything is taken apart."
 	return strings.ToUpper(text[:1]) + text[1:]
-}
-
-// ownLimits compares with the user's own limits; there are none unless they set them.
-func ownLimits(rateMLPerMin float64, limits config.Limits) []serve.FlagView {
-	var out []serve.FlagView
-	if lo := limits.LowMLPerMin; lo != nil && rateMLPerMin < *lo {
-		out = append(out, serve.FlagView{Code: "below-own-limit", Severity: rate.Note.String(), Says: fmt.Sprintf("below your own limit of %g mL/min", *lo)})
-	}
-	if hi := limits.HighMLPerMin; hi != nil && rateMLPerMin > *hi {
-		out = append(out, serve.FlagView{Code: "above-own-limit", Severity: rate.Note.String(), Says: fmt.Sprintf("above your own limit of %g mL/min", *hi)})
-	}
-	return out
 }
 
 // number is x for JSON: nil where there is none.

@@ -837,6 +837,7 @@ func (t *benchTest) result(out io.Writer) error {
 		return fmt.Errorf("test: %w", err)
 	}
 	set := ratesOf(fits)
+	set.limits = t.cfg.Limits
 	set.judge()
 	t.show.say("")
 	t.show.close() // so that the result comes after it where both go to one terminal
