@@ -948,8 +948,12 @@ const (
 	dropChance  = 1e-4  // a line that is no staircase is sorted out afterwards
 	dropAliasHz = 0.3   // twice the quickest that means over 8 s leave, and the rate's own drift
 	dropLines   = 3     // are looked at: a shaking engine's may be stronger than the drops'
-	dropStairs  = 16.0  // power of a staircase, in units of what noise gives: exp(-16) for each of a thousand heights
-	dropClear   = 1.85  // roots of the power: lone lines of 5,000 sound fills stay under 1.8, drops of 43 mg begin at 2.2
+	dropStairs  = 24.0  // power of a staircase, in units of what noise gives, that is looked for at some ten thousand heights, slopes and places: exp(-24) each
+	dropClear   = 1.85  // roots of the power: of 2,000 sound fills two lone lines reached 2.1; drops of 43 mg begin at 2.2
+	dropInMass  = 0.8   // of a line's power in time: lone lines reach 0.7, drops begin at 0.95
+	dropSurely  = 2.6   // roots of the power, wherever the power in mass
+	dropFolded  = 1.05  // of a line's power in time, where the next holds
+	dropFoldHz  = 0.03  // a lone line at a third of the values' rate folds onto its own second harmonic
 )
 
 // drips tells a flow that comes drop by drop: the curve is a staircase in its own mass,
@@ -1041,13 +1045,10 @@ func (w *way) drips() (Flag, bool) {
 			each(func(mass, left, _ float64) { do(mass, left) })
 		}, float64(best)/2/span, reach, 6)
 		quarters := min(40, int(math.Ceil(4*0.01*w.rate/drop*T)))
-		inTime, line, _ := treads(func(do func(x, left float64)) {
+		inTime, line, every := treads(func(do func(x, left float64)) {
 			each(func(_, left, t float64) { do(t-t0, left) })
 		}, w.rate/drop, T, quarters)
-		// Of a lone line of power P a staircase takes P/(1 + 1/4 + 1/9), and noise adds to
-		// that by some root of P.
-		lone := line/unit/(1+1./4+1./9) + dropClear*math.Sqrt(line/unit)
-		if max(stairs, inTime) >= max(lone, dropStairs)*unit {
+		if areDrops(stairs/unit, inTime/unit, line/unit, 3/every, hz) {
 			return w.dripping(drop, drop*drop/reach/2, chance), true
 		}
 		wide := max(4, int(0.02*float64(best)))
@@ -1056,6 +1057,19 @@ func (w *way) drips() (Flag, bool) {
 		}
 	}
 	return Flag{}, false
+}
+
+// areDrops reports whether the powers of a staircase in mass and in time are those of drops,
+// or of a line alone in time, of values hz a second; thirdHz is the staircase's third line.
+func areDrops(inMass, inTime, line, thirdHz, hz float64) bool {
+	// Of a lone line of power P a staircase takes P/(1 + 1/4 + 1/9), and noise adds to that by
+	// some root of P.
+	clear := (max(inMass, inTime) - line/(1+1./4+1./9)) / math.Sqrt(line)
+	folded := math.Mod(thirdHz, hz)
+	if min(folded, hz-folded) < dropFoldHz && inMass < dropFolded*line {
+		return false
+	}
+	return max(inMass, inTime) >= dropStairs && (clear >= dropClear && inMass >= dropInMass*line || clear >= dropSurely)
 }
 
 // dripping words a flow in drops, of the curve's unit.
@@ -1089,34 +1103,52 @@ func treads(each func(func(x, left float64)), f0, longest float64, quarters int)
 			sum[h][k] += x
 		}
 	})
+	// The cell's own walk, or the flow's, turns the phase by a part of a cycle: an even change
+	// of frequency takes up most of that. A line of a shaking engine has none.
+	const bows, places = 9, 32
+	turn := func(cycles float64) complex128 {
+		s, c := math.Sincos(2 * math.Pi * cycles)
+		return complex(c, -s)
+	}
+	var bow [bows][chunks]complex128
+	var first [places][harmonics]complex128 // the place of the first step
+	norm := 0.0
+	for k := range chunks {
+		x := (float64(k) + 0.5) / chunks
+		for i := range bow {
+			bow[i][k] = turn(0.8 * float64(i-bows/2) * x * (1 - x)) // 0.2 cycles more in the middle each
+		}
+	}
+	for h := range harmonics {
+		k := float64(h + 1)
+		norm += 1 / k / k
+		for p := range first {
+			first[p][h] = turn(k*float64(p)/places) / complex(k, 0)
+		}
+	}
 	height = 1 / f0
+	var shift [chunks]complex128
 	for q := -quarters; q <= quarters; q++ {
-		// The cell's own walk, or the flow's, turns the phase by a part of a cycle: an even
-		// change of frequency takes up most of that. A line of a shaking engine has none.
-		for bow := -0.8; bow < 0.9; bow += 0.2 {
-			d := float64(q) / 4 // cycles, end to end; bow in the middle
+		d := float64(q) / 4 // cycles, end to end
+		for k := range chunks {
+			shift[k] = turn(d * (float64(k) + 0.5) / chunks)
+		}
+		for i := range bow {
 			var total [harmonics]complex128
 			for k := range chunks {
-				x := (float64(k) + 0.5) / chunks
-				s, c := math.Sincos(2 * math.Pi * (d*x + 4*bow*x*(1-x)))
-				e, turn := complex(c, -s), complex(1, 0)
+				e, turned := shift[k]*bow[i][k], complex(1, 0)
 				for h := range sum {
-					turn *= e
-					total[h] += sum[h][k] * turn
+					turned *= e
+					total[h] += sum[h][k] * turned
 				}
 			}
-			if math.Abs(bow) < 0.1 {
+			if i == bows/2 {
 				line = max(line, real(total[0])*real(total[0])+imag(total[0])*imag(total[0]))
 			}
-			// By the best place of the first step.
-			for p := range 32 {
-				theta := 2 * math.Pi * float64(p) / 32
-				fit, norm := 0.0, 0.0
+			for p := range first {
+				fit := 0.0
 				for h, v := range total {
-					k := float64(h + 1)
-					s, c := math.Sincos(k * theta)
-					fit += (real(v)*s - imag(v)*c) / k // of sin(k(x + theta))
-					norm += 1 / k / k
+					fit -= imag(v * first[p][h]) // of sin(k(x + theta))/k
 				}
 				if w := fit * fit / norm; fit > 0 && w > stairs {
 					stairs, height = w, 1/(f0+d/longest)
@@ -1152,7 +1184,7 @@ func (m collection) startsAndEnds() {
 		start, end := starts[len(starts)/2], ends[(len(ends)-1)/2]
 		u := f.onsetDoubtS()
 		limit := startLateS + surelySD*u
-		if late := f.StartS - start; late > limit {
+		if late := f.StartS - start; late > limit && read(c.l.record, start, f.StartS) {
 			held := ""
 			if finite(f.RateMLPerMin) {
 				held = fmt.Sprintf(" (%s mL at this rate)", sig(f.RateMLPerMin/60*late))
@@ -1162,13 +1194,20 @@ func (m collection) startsAndEnds() {
 				"run the engine until fuel comes from every hose, then start",
 				Evidence{start, f.StartS, late, u, "s", chanceOf(limit/max(u, startLateS/8), len(m))}})
 		}
-		if early := end - f.EndS; early > limit {
+		if early := end - f.EndS; early > limit && read(c.l.record, f.EndS, end) {
 			f.Flags = append(f.Flags, Flag{codeEarly, Doubt,
 				fmt.Sprintf("the flow ends %.0f s before the other channels': the hose came off or was shut, or the injector sent nothing more; the rate is that of the time before", early),
 				"look at hose and injector and repeat",
 				Evidence{f.EndS, end, early, u, "s", chanceOf(limit/max(u, startLateS/8), len(m))}})
 		}
 	}
+}
+
+// read reports whether most of the values of c from fromS to toS are good: else nobody knows
+// what flowed then.
+func read(c curve.Curve, fromS, toS float64) bool {
+	w := c.Window(fromS, toS)
+	return 2*w.Count(curve.Used) > len(w.Marks)
 }
 
 // onsetDoubtS is about how well an onset is known: the crossing of two lines, each by a
