@@ -192,11 +192,11 @@ const recordBlocks = 720
 // How alike the fills of one channel are is not known beforehand: the spread of the log of
 // their ratio may be a fifth (the same flow and hanging) or one (a cell that warms up over
 // the test), which is rarer.
-var likeness = []struct{ spread, chance float64 }{{0.2, 0.5}, {0.5, 0.35}, {1, 0.15}}
+var likeness = []struct{ spread, chance float64 }{{0.2, 0.6}, {0.5, 0.3}, {1, 0.1}}
 
 const (
 	recordLikeness = 0.35 // spread of the log ratio between a record at rest and a fill, the flow's noise aside
-	recordAsRest   = 0.7  // the chance, beforehand, that the flow adds no noise of its own to a fill
+	recordAsRest   = 0.8  // the chance, beforehand, that the flow adds no noise of its own to a fill
 )
 
 // kernel is the normal density of spread sd (in log ratio) on the lattice, from index 0

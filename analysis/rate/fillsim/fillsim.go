@@ -2,8 +2,8 @@
 // what the fit's standard error and its intervals are judged on. It holds no rig and no
 // chip; rig/simbench simulates those.
 //
-// A Scenario makes a Bench: what one channel of a bench has on one occasion, an hour or
-// less of record at rest and the six runs of a test. Each run has its truth and the
+// A Scenario makes a Bench: what one channel of a bench has on one occasion, an hour of
+// record at rest (or less) and the six runs of a test. Each run has its truth and the
 // Cramer-Rao bound of its slope with the noise levels known.
 //
 //	for _, s := range fillsim.Scenarios() {
@@ -86,7 +86,7 @@ type Wave struct {
 func Scenarios() []Scenario {
 	// Three minutes at 80 samples/s and 10 mL/min.
 	base := Scenario{SamplesPerS: 80, FlowS: 180, MLPerMin: 10, Unit: curve.Gram, RestBeforeS: 30, RestAfterS: 60,
-		StillS: 1200, White: whiteAt80, Walk: walkWarm}
+		StillS: 3600, White: whiteAt80, Walk: walkWarm}
 	with := func(name, what string, change func(*Scenario)) Scenario {
 		s := base
 		s.Name, s.What = name, what
@@ -112,9 +112,9 @@ func Scenarios() []Scenario {
 		with("10 samples/s", "ten samples a second", func(s *Scenario) { at(s, 10) }),
 		with("320 samples/s", "three hundred and twenty samples a second, for one minute", func(s *Scenario) {
 			at(s, 320)
-			s.FlowS, s.StillS = 60, 300
+			s.FlowS, s.StillS = 60, 1200
 		}),
-		with("20 s", "twenty seconds, at 30 mL/min", func(s *Scenario) { s.FlowS, s.MLPerMin, s.StillS = 20, 30, 600 }),
+		with("20 s", "twenty seconds, at 30 mL/min", func(s *Scenario) { s.FlowS, s.MLPerMin = 20, 30 }),
 		with("10 min", "ten minutes", func(s *Scenario) { s.FlowS, s.SamplesPerS, s.White = 600, 40, whiteAt80/math.Sqrt2 }),
 		with("misreads", "one value in two hundred misread, alone or up to three together, as a reader without timing checks gives them", func(s *Scenario) { s.Misreads = 0.005 }),
 		with("warm-up", "a cold cell, whose walk goes from 12 towards 2 counts/sqrt(s) over the test, and a flow that rises by 1 % as the fuel warms", func(s *Scenario) {
@@ -122,7 +122,7 @@ func Scenarios() []Scenario {
 		}),
 		with("missing samples", "2 % of the record missing, in stalls of 2 s and up to 12 s", func(s *Scenario) { s.Missing = 0.02 }),
 		with("0.2 mL/min", "a slow leak of 0.2 mL/min over ten minutes", func(s *Scenario) { s.MLPerMin, s.FlowS, s.SamplesPerS, s.White = 0.2, 600, 20, whiteAt80/2 }),
-		with("300 mL/min", "300 mL/min for 30 s", func(s *Scenario) { s.MLPerMin, s.FlowS, s.StillS = 300, 30, 600 }),
+		with("300 mL/min", "300 mL/min for 30 s", func(s *Scenario) { s.MLPerMin, s.FlowS = 300, 30 }),
 		with("1 h at 1 sample/s", "an hour at one sample a second and 2 mL/min", func(s *Scenario) {
 			at(s, 1)
 			s.FlowS, s.MLPerMin, s.StillS, s.RestBeforeS, s.RestAfterS = 3600, 2, 7200, 120, 120
