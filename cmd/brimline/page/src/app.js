@@ -300,23 +300,38 @@ function showFinding(finding, error) {
   const rates = fills.map((f) => (volume ? [f.rate_ml_per_min, f.u95_ml_per_min] : [f.rate_g_per_min, f.u95_g_per_min]));
   const decimals = decimalsFor(rates.map(([, u95]) => u95));
   const head = el("tr");
-  head.append(column("Tube"), column(volume ? "mL/min" : "g/min"), column("Doubts"));
-  table($("fills"), head, fills.map((f, i) => {
+  head.append(column("Tube"), column(volume ? "mL/min" : "g/min"), column("Flags"));
+  // What is said stands below its tube, over the whole width: a phone has no room beside it.
+  table($("fills"), head, fills.flatMap((f, i) => {
     const [x, u95] = rates[i];
+    const flags = own(f.flags);
+    const worst = ["forbids", "doubt", "note"].find((s) => flags.some((g) => g.severity === s));
     const row = el("tr");
+    const word = worst ? severityWord(worst, "No finding") : el("span", "", whole.length ? "as above" : "none");
+    const said = el("td");
+    said.append(word);
+    row.append(rowHead(f.channel), el("td", "", x === null ? "–" : x.toFixed(decimals) + (u95 === null ? "" : ` ± ${u95.toFixed(decimals)}`)), said);
+    if (!flags.length) return [row];
+    row.className = "flagged";
+    const below = el("tr");
     const doubts = el("td", "doubts");
-    doubts.append(...(own(f.flags).length ? own(f.flags).map(flagLine) : [el("p", "", whole.length ? "no more than the above" : "none")]));
-    row.append(rowHead(f.channel), el("td", "", x === null ? "–" : x.toFixed(decimals) + (u95 === null ? "" : ` ± ${u95.toFixed(decimals)}`)), doubts);
-    return row;
+    doubts.colSpan = 3;
+    doubts.append(...flags.map(flagLine));
+    below.append(doubts);
+    return [row, below];
   }));
+}
+
+function severityWord(severity, forbids) {
+  const word = el("b", "severity", { note: "Note", doubt: "Doubt", forbids }[severity]);
+  word.dataset.severity = severity;
+  return word;
 }
 
 // flagLine is a flag in words, what it takes from the fill first.
 function flagLine(flag) {
   const p = el("p");
-  const word = el("b", "severity", { note: "Note", doubt: "Doubt", forbids: "No finding may rest on this" }[flag.severity]);
-  word.dataset.severity = flag.severity;
-  p.append(word, `: ${flag.says}.`);
+  p.append(severityWord(flag.severity, "No finding may rest on this"), `: ${flag.says}.`);
   return p;
 }
 
