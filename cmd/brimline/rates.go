@@ -63,8 +63,8 @@ severity says what it takes from it:
 Below the table each flag tells what was seen, how big, when, how sure, and what to
 do about it.
 
-With --config the rates are set beside your own [limits] in that file. There are none
-otherwise, and they change neither the finding nor the exit code.
+With --config the rates are set beside your own [limits] in that file. There are
+none otherwise, and they change neither the finding nor the exit code.
 
 Exit code 3 means that the figures are printed but no finding may rest on them.`,
 		Example: "  brimline rates curves.csv --density 0.832\n" +
