@@ -58,13 +58,13 @@ var finders = []finder{
 var explains = map[string][]string{
 	codeVent: {codeUnsteady, "jump"}, codeDip: {codeUnsteady},
 	// Stops leave steps and waves behind; what comes or sinks after the end is no zero's drift.
-	codeKink: {codeUnsteady, "jump", "hose-pull", "knock", "idle-alias"},
-	codeAir:  {codeUnsteady, "jump", "hose-pull", "idle-alias"},
+	codeKink: {codeUnsteady, "jump", "hose-pull", "knock", "idle-alias", "shaking"},
+	codeAir:  {codeUnsteady, "jump", "hose-pull", "idle-alias", "shaking"},
 	codeFoam: {codeUnsteady, "zero-moves"}, codeLeak: {"zero-moves"},
-	// A staircase of drops has a wave of a third of a drop, under lineLeast: what is higher is
-	// no drop, and looks like many.
-	"idle-alias": {codeDrip}, "shaking": {codeDrip}, "lamp-pickup": {codeDrip, "idle-alias", "shaking"},
-	"jump": {"disturbed"}, "hose-pull": {"disturbed"},
+	// A staircase of drops has a wave of a third of a drop; what is higher is not taken for drops.
+	codeDrip:      {"idle-alias", "shaking"},
+	"lamp-pickup": {codeDrip, "idle-alias", "shaking"},
+	"jump":        {"disturbed"}, "hose-pull": {"disturbed"},
 	// What is missing is no flow that ended, nor a fill too short.
-	"saturation": {codeEarly, codeDrip, "short"}, "stuck-code": {codeDrip},
+	"saturation": {codeEarly, codeDrip, "short"}, "stuck-code": {codeDrip}, "brown-out": {codeDrip},
 }

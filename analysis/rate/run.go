@@ -41,6 +41,9 @@ func Together(results []Result) []Flag {
 		out = append(out, m.shareMoments()...)
 		out = append(out, m.shareWaves()...)
 		m.startsAndEnds()
+		for _, c := range m {
+			c.f.Flags = withoutExplained(c.f.Flags)
+		}
 	}
 	return out
 }
