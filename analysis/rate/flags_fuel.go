@@ -953,6 +953,7 @@ const (
 	dropInMass  = 0.8   // of a line's power in time: lone lines reach 0.7, drops begin at 0.95
 	dropSurely  = 2.6   // roots of the power, wherever the power in mass
 	dropFolded  = 1.05  // of a line's power in time, where the next holds
+	dropWave    = 1.6   // of the wave that stairs have, a third of a drop, as noise lets it show
 	dropFoldHz  = 0.03  // a lone line at a third of the values' rate folds onto its own second harmonic
 )
 
@@ -1048,7 +1049,7 @@ func (w *way) drips() (Flag, bool) {
 		inTime, line, every := treads(func(do func(x, left float64)) {
 			each(func(_, left, t float64) { do(t-t0, left) })
 		}, w.rate/drop, T, quarters)
-		if areDrops(stairs/unit, inTime/unit, line/unit, 3/every, hz) {
+		if areDrops(stairs/unit, inTime/unit, line/unit, 3/every, hz) && !w.shakes(drop) && shownIn(c) < drop/2 {
 			return w.dripping(drop, drop*drop/reach/2, chance), true
 		}
 		wide := max(4, int(0.02*float64(best)))
@@ -1070,6 +1071,16 @@ func areDrops(inMass, inTime, line, thirdHz, hz float64) bool {
 		return false
 	}
 	return max(inMass, inTime) >= dropStairs && (clear >= dropClear && inMass >= dropInMass*line || clear >= dropSurely)
+}
+
+// shakes reports whether a periodic part is higher than drops of that size make one.
+func (w *way) shakes(drop float64) bool {
+	for _, x := range w.l.lines {
+		if x.amp > dropWave*drop/math.Pi {
+			return true
+		}
+	}
+	return false
 }
 
 // dripping words a flow in drops, of the curve's unit.
