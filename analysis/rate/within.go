@@ -183,14 +183,21 @@ func newWithin(b []block) (*within, error) {
 	lo, hi := math.Log(0.01/float64(n*n)), math.Log(1e3) // as in fitSlope
 	grid := make([]noisy, withinGrid)
 	logPhi := func(g int) float64 { return lo + (hi-lo)*float64(g)/(withinGrid-1) }
-	likelihoods := func(bends ...func(k int) float64) ([]float64, error) {
+	// Of every so many ratios; of the others none.
+	likelihoods := func(every int, bends ...func(k int) float64) ([]float64, error) {
 		out := make([]float64, len(grid))
 		columns := make([][]float64, len(bends)+2)
+		for i := range bends {
+			columns[i+1] = make([]float64, n-1)
+		}
 		for g := range grid {
+			if out[g] = math.Inf(-1); g%every != 0 {
+				continue
+			}
 			m := &grid[g]
 			columns[0], columns[len(bends)+1] = m.t, m.y
 			for i, x := range bends {
-				columns[i+1] = m.w.column(x)
+				m.w.into(columns[i+1], 0, x)
 			}
 			rss, _, _, logDet, err := sumsOf(columns...).solve()
 			if err != nil {
@@ -213,7 +220,7 @@ func newWithin(b []block) (*within, error) {
 	for i := range bends {
 		bends[i] = in.hinge(T * float64(i+1) / float64(knots+1))
 	}
-	around, err := likelihoods(bends...)
+	around, err := likelihoods(2, bends...)
 	if err != nil {
 		return nil, err
 	}
@@ -222,7 +229,7 @@ func newWithin(b []block) (*within, error) {
 	if at, _, _ := in.scan(in.noisy); at >= 0 {
 		bend = append(bend, in.hinge(in.timeOf(at)))
 	}
-	around, err = likelihoods(bend...)
+	around, err = likelihoods(1, bend...)
 	if err != nil {
 		return nil, err
 	}
