@@ -106,7 +106,7 @@ compare-stores: influxd card-tools
 # How far rates, intervals and flags keep their word, on thousands of simulated fills:
 # writes analysis/STUDY.md, and fails when a figure misses its threshold. Half an hour on two cores.
 study:
-	go run ./cmd/study -code '$(VERSION)' -sps 80,10 -o analysis/STUDY.md coverage flags
+	go run ./cmd/study -code '$(VERSION)' -sps 80,10 -o analysis/STUDY.md coverage flags smaller
 
 clean:
 	rm -rf bin out $(DIST)/.built

@@ -51,9 +51,9 @@ func plants(severity float64) []plant {
 
 // engineCases is what all channels show at once.
 var engineCases = []plant{
-	{name: "rail-hunting", what: "common waves of 4 % and 8 s in the flow", engine: true, answers: []string{"engine-moves"},
+	{name: "rail-hunting", what: "rail pressure hunts: common waves of 8 % and 8 s in the flow", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, _ *simbench.RunPlan) {
-			s.world.SharedHuntingSD, s.world.Hunting = 0.04, 8*time.Second
+			s.world.SharedHuntingSD, s.world.Hunting = 0.08, 8*time.Second
 		}},
 	{name: "idle-step", what: "the idle goes up or down by 6 to 10 % at one moment", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, plan *simbench.RunPlan) {
@@ -62,10 +62,10 @@ var engineCases = []plant{
 				plan.IdleStep.Speed *= -1
 			}
 		}},
-	{name: "warming", what: "an engine just started: 15 % short, 5 min", engine: true, answers: []string{"engine-moves"},
+	{name: "warming", what: "an engine just started: 30 % short, gone with 5 min", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, _ *simbench.RunPlan) {
 			s.warm = time.Minute
-			s.world.WarmUpStart = 0.15
+			s.world.WarmUpStart = 0.30
 		}},
 	{name: "idle-orders", what: "idle of 600 rpm at 10 samples/s: orders 1/2, 1 and 2 fold", engine: true, sps: 10, answers: []string{"idle-alias", "shaking"},
 		change: func(s *scene, _ *simbench.RunPlan) {

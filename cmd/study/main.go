@@ -29,6 +29,7 @@ const help = `study measures rates, intervals and flags on simulated fills whose
 Parts:
   coverage   fills of known truth from a plain model of noise: how often the 95 %
              interval holds, and the standard error over the Cramer-Rao bound
+  smaller    the same faults at lower severities, a fifth as many runs; no thresholds
   flags      each fault of the simulated bench in N runs, and sound runs: what is said
              of the faulty channel, what is wrongly said of the others
 
@@ -105,6 +106,8 @@ func run(args []string, out, errs io.Writer) int {
 			m, err = o.flags(tables, 0)
 		case "coverage":
 			m, err = o.cover(tables, 0)
+		case "smaller":
+			err = o.smaller(tables)
 		}
 		if err != nil {
 			fmt.Fprintf(errs, "study: %s: %v\n", part, err)
@@ -154,7 +157,7 @@ func (o *settings) check(sps string) error {
 func (o settings) knows(part string) error {
 	var err error
 	switch part {
-	case "flags":
+	case "flags", "smaller":
 		_, _, err = chosen(plants(o.severity), o.names())
 	case "coverage":
 		_, err = chosenScenarios(o.names())
@@ -186,6 +189,28 @@ func (o settings) flags(out io.Writer, slack float64) (missed []string, err erro
 		missed = append(missed, f.write(out, list, slack)...)
 	}
 	return missed, nil
+}
+
+// smaller is the part of that name.
+func (o settings) smaller(out io.Writer) error {
+	list, _, err := chosen(plants(1), o.names())
+	if err != nil {
+		return err
+	}
+	list = slices.DeleteFunc(list, func(p plant) bool { return p.engine })
+	o.n, o.sound = max(1, o.n/5), 0
+	o.seed += 2 * soundSeeds
+	var steps []*flagStudy
+	for _, severity := range []float64{0.5, 0.2, 0.1} {
+		o.severity = severity
+		f := &flagStudy{o: o, sps: o.sps[0]}
+		if err := f.run(list); err != nil {
+			return err
+		}
+		steps = append(steps, f)
+	}
+	writeSmaller(out, list, steps)
+	return nil
 }
 
 // cover is the part coverage.

@@ -73,6 +73,9 @@ func TestPage(t *testing.T) {
 	if clean(first) != clean(second) {
 		t.Errorf("the same seeds gave other tables:\n%s\n%s", first, second)
 	}
+	if code, out, errs := study("-seed", "2000000", "-n", "5", "-sps", "10", "-only", "missing-samples", "smaller"); code != 0 || !strings.Contains(out, "| missing-samples | 45 s without a sample | 100, 100 | 100, 100 |") {
+		t.Errorf("smaller: exit %d, %s\n%s", code, errs, out)
+	}
 	if code, _, errs := study("-seed", "2000000", "-n", "1", "-sound", "0", "-sps", "10", "-only", "foam", "-o", t.TempDir(), "flags"); code != 1 || !strings.Contains(errs, "writing the page") {
 		t.Errorf("a folder in place of a file: exit %d, %q", code, errs)
 	}

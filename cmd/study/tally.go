@@ -189,6 +189,29 @@ func (f *flagStudy) write(w io.Writer, list []plant, slack float64) (missed []st
 	return missed
 }
 
+// writeSmaller prints how often a fault is named, and anything said, by its severity.
+func writeSmaller(w io.Writer, list []plant, steps []*flagStudy) {
+	o := steps[0].o
+	fmt.Fprintf(w, "## How small a fault is still found\n\nAt %d samples/s, %d runs each, seeds from %d: named in %% of the runs, and behind it anything said. A fault that is not found may be too small to matter: see its size against the rate's U.\n\n| planted | at 1 |", steps[0].sps, o.n, o.seed)
+	for _, f := range steps {
+		fmt.Fprintf(w, " %g |", f.o.severity)
+	}
+	fmt.Fprintf(w, "\n|---|---|%s\n", strings.Repeat("---|", len(steps)))
+	elapsed := 0.0
+	for _, p := range list {
+		fmt.Fprintf(w, "| %s | %s |", p.name, p.what)
+		for _, f := range steps {
+			t := f.tally(p)
+			fmt.Fprintf(w, " %.0f, %.0f |", 100*float64(t.named)/float64(t.runs), 100*float64(t.any)/float64(t.runs))
+		}
+		fmt.Fprintln(w)
+	}
+	for _, f := range steps {
+		elapsed += f.elapsedS
+	}
+	fmt.Fprintf(w, "\n%.0f s on %d workers.\n\n", elapsed, o.workers)
+}
+
 // writeRates says how well the rates of the sound runs keep their word, all errors of the
 // bench included.
 func (f *flagStudy) writeRates(w io.Writer, slack float64) (missed []string) {

@@ -280,7 +280,7 @@ func TestFaultSignatures(t *testing.T) {
 		// A cheap cell, 0.1 %. load L = q t gives q (t - tau (1 - exp(-t/tau))) through a lag; after the flow it nears the load.
 		const tau = 600
 		c := 0.001 / -math.Expm1(-3)
-		_, _, curve := faulty(t, fault(simbench.Creep, 0.1))
+		_, _, curve := faulty(t, fault(simbench.Creep, 0.02))
 		follows(t, curve, func(u float64) float64 {
 			v := flowed(u)
 			x := v + tau*math.Expm1(-v/tau)
@@ -290,7 +290,7 @@ func TestFaultSignatures(t *testing.T) {
 		w := quiet()
 		w.RatesMLPerMin = []float64{1000}
 		b := newBench(t, simbench.Options{Channels: 1, World: w})
-		r := start(t, b, simbench.RunPlan{Flow: 600 * time.Millisecond, Faults: []simbench.PlannedFault{{Kind: simbench.Creep, Severity: 0.1}}})
+		r := start(t, b, simbench.RunPlan{Flow: 600 * time.Millisecond, Faults: []simbench.PlannedFault{{Kind: simbench.Creep, Severity: 0.02}}})
 		if x := truth(t, b, 0, r.FlowStart, r.FlowStart+30*time.Minute); math.Abs(x.ArtefactG/x.MassG-0.001) > 1e-6 {
 			t.Errorf("in 30 min %.4g of the load creeps, want 0.001", x.ArtefactG/x.MassG)
 		}
