@@ -11,16 +11,17 @@ import (
 
 // Numbers of the rate within the run. Where a number is a choice, its reason stands beside it.
 const (
-	levelKnots   = 8    // of the bent line that the noise is judged around: of a break between two they leave a bow of a 36th of what it makes
-	withinBlocks = 180  // a second of a three-minute fill: no flow is asked about in less
-	withinGrid   = 20   // ratios of walk to white that are weighed, a factor of 3 or 4 apart
-	breakScan    = 60   // moments at which a break is looked for, before the finest is sought between them
-	breakMargin  = 0.05 // of the fill's time at each end in which no break is looked for
-	shiftChance  = 1e-4 // of a sound fill: a twentieth of the flags that sound fills may have in all
-	rollingMost  = 120  // points of the rolling rate
-	rollingPartU = 0.02 // of the mean: a rolling rate known worse than this shows noise
-	rollingLeast = 1. / 40
-	rollingLong  = 1. / 4 // of the fill's time: a longer stretch follows nothing
+	levelKnots    = 8    // of the bent line that the noise is judged around: of a break between two they leave a bow of a 36th of what it makes
+	withinBlocks  = 180  // a second of a three-minute fill: no flow is asked about in less
+	withinGrid    = 20   // ratios of walk to white that are weighed, a factor of 3 or 4 apart
+	breakScan     = 60   // moments at which a break is looked for, before the finest is sought between them
+	breakMargin   = 0.05 // of the fill's time at each end in which no break is looked for
+	shiftChance   = 1e-4 // of a sound fill: a twentieth of the flags that sound fills may have in all
+	rollingMost   = 120  // points of the rolling rate
+	rollingPartU  = 0.02 // of the mean: a rolling rate known worse than this shows noise
+	rollingLeast  = 1. / 40
+	rollingBlocks = 6      // at least, of a stretch
+	rollingLong   = 1. / 4 // of the fill's time: a longer stretch follows nothing
 )
 
 // whitening takes the noise of one ratio of walk to white out of a column of values at
@@ -452,7 +453,7 @@ func (in *within) rolling(meanPerS float64) (points []RollingRate, longS float64
 		}
 		return to, filter(b[from:to], in.ratio)
 	}
-	for longS = rollingLeast * T; ; longS *= 1.25 {
+	for longS = max(rollingLeast, rollingBlocks/float64(n)) * T; ; longS *= 1.25 {
 		if longS >= rollingLong*T {
 			longS = rollingLong * T
 			break
@@ -667,7 +668,7 @@ func (p partRates) ends() (lo, hi float64) {
 
 // merged means neighbouring blocks so that about most are left; none over a gap.
 func merged(b []block, most int) []block {
-	each := (len(b) + most - 1) / most
+	each := (len(b) + most/2) / most
 	if each <= 1 {
 		return b
 	}

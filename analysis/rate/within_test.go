@@ -145,3 +145,106 @@ func TestNoiseShowsNoBreak(t *testing.T) {
 		})
 	}
 }
+
+// A flow that steps by 8 % or sags by 14 % is not steady; the break is where it was made
+// and the rates on either side are those made, within their uncertainties.
+func TestStepsAndSagsAreFound(t *testing.T) {
+	const runs = 30
+	steps, sags, times, sides := 0, 0, 0, 0
+	for seed := range uint64(runs) {
+		rng := rand.New(rand.NewPCG(2_000_000+seed, 41))
+		at := 50 + 80*rng.Float64()
+		m := makeRun(rng, 80, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u - 0.08*max(0, u-at)) })
+		f := oneFill(t, m.curve(t), Options{Mode: OneFill})
+		if codes(f) == codeUnsteady && !f.Steady && f.Flags[0].Evidence.Size < 0 {
+			steps++
+			if e := f.Flags[0].Evidence; math.Abs((e.FromS+e.ToS)/2-at-m.onset) < 3*(e.ToS-e.FromS)/4 {
+				times++
+			}
+		}
+		in, err := newWithin(merged(makeBlocks(m.t, m.y, 400)[40:360], withinBlocks))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, ok := in.breaks(); ok && math.Abs(60*got.before-8.3) < 2*60*got.uBefore && math.Abs(60*got.after-0.92*8.3) < 2*60*got.uAfter {
+			sides++
+		}
+		m = makeRun(rng, 80, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u - 0.14*u*u/360) })
+		f = oneFill(t, m.curve(t), Options{Mode: OneFill})
+		if math.Abs(f.Trend+0.15) > 4*f.UTrend {
+			t.Errorf("seed %d: trend %.3f ± %.3f, made at -0.151 of the mean", seed, f.Trend, f.UTrend)
+		}
+		// On one tube alone it is named as what bends a curve so.
+		if codes(f) == codeVent && !f.Steady {
+			sags++
+		}
+	}
+	t.Logf("of %d: steps found %d, at their time within three standard uncertainties %d, both rates within two %d; sags found %d", runs, steps, times, sides, sags)
+	if steps < runs || sags < runs || times < runs-2 || sides < runs-7 {
+		t.Errorf("of %d: steps found %d, at their time %d, both rates %d; sags found %d", runs, steps, times, sides, sags)
+	}
+}
+
+// The rolling rate follows a flow that sags, and its uncertainty is of use and true.
+func TestRollingFollows(t *testing.T) {
+	for _, tc := range []struct{ hz, flowS, gpm float64 }{{80, 180, 8.3}, {10, 180, 8.3}, {80, 20, 30}, {1, 600, 20}} {
+		rng := rand.New(rand.NewPCG(2_000_000, uint64(tc.hz+tc.flowS)))
+		m := makeRun(rng, tc.hz, 15, tc.flowS, func(u float64) float64 { return tc.gpm / 60 * (u - 0.2*u*u/2/tc.flowS) })
+		f := oneFill(t, m.curve(t), Options{Mode: OneFill})
+		if n := len(f.Rolling); n < 10 || n > rollingMost+2 || !(f.RollingS > 0) || f.RollingS > tc.flowS*rollingLong {
+			t.Errorf("%+v: %d points over %.1f s each", tc, n, f.RollingS)
+			continue
+		}
+		within := 0
+		for _, p := range f.Rolling {
+			want := tc.gpm * (1 - 0.2*(p.AtS-m.onset)/tc.flowS)
+			if math.Abs(p.Rate-want) < 2*p.U {
+				within++
+			}
+			if p.U > 0.1*tc.gpm {
+				t.Errorf("%+v: at %.0f s u is %.3f of %.3f g/min", tc, p.AtS, p.U, p.Rate)
+			}
+		}
+		t.Logf("%+v: %d points of %.1f s, %d within two standard uncertainties", tc, len(f.Rolling), f.RollingS, within)
+		// Neighbours overlap, so that one wander counts several times.
+		if float64(within) < 0.75*float64(len(f.Rolling)) {
+			t.Errorf("%+v: %d of %d points within two standard uncertainties", tc, within, len(f.Rolling))
+		}
+	}
+}
+
+// What is too short, flat or full of holes to ask about has no rate within it, and no panic.
+func TestWithinOfLittle(t *testing.T) {
+	flat := make([]block, 20)
+	for k := range flat {
+		flat[k] = block{t: float64(k), y: 3, n: 1}
+	}
+	if in, err := newWithin(flat); err == nil {
+		if _, _, chance := in.trend(); chance < 0.01 {
+			t.Errorf("a flat line bends, chance %g", chance)
+		}
+		if br, ok := in.breaks(); ok && br.chance < 0.01 {
+			t.Errorf("a flat line breaks, chance %g", br.chance)
+		}
+	}
+	if _, err := newWithin(flat[:fewestValues-1]); err == nil {
+		t.Error("seven blocks are enough")
+	}
+	for _, n := range []int{8, 9, 12} {
+		rng := rand.New(rand.NewPCG(2_000_000, uint64(n)))
+		b := noiseBlocks(rng, n, 1, 0.1)
+		b[n/2].t += 1e4
+		for k := n/2 + 1; k < n; k++ {
+			b[k].t += 1e4
+		}
+		in, err := newWithin(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		in.trend()
+		in.breaks()
+		if points, _ := in.rolling(1); len(points) > n {
+			t.Errorf("%d points of %d blocks", len(points), n)
+		}
+	}
+}
