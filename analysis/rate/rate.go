@@ -102,8 +102,14 @@ type Fill struct {
 	UTrend   float64 // its standard uncertainty, part of the mean
 	Rolling  []RollingRate
 	RollingS float64 // length of the stretches of Rolling, s
-	Samples  int     // values that the fit used
-	Flags    []Flag
+
+	// The strongest wave in the curve as a wave of the flow: its amplitude, part of the mean,
+	// and its frequency as it stands in the record; 0 where none is found. It takes nothing
+	// from the mean, and one channel does not show whether the flow pulses or the bench shakes.
+	Pulsation, PulsationHz float64
+
+	Samples int // values that the fit used
+	Flags   []Flag
 }
 
 // RollingRate is the rate over a short stretch of a fill, in Unit/min.

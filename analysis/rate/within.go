@@ -493,6 +493,11 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 		return nil // too few blocks to see more than one line
 	}
 	f.Rolling, f.RollingS = in.rolling(mean)
+	for _, x := range l.lines {
+		if part := 2 * math.Pi * x.freqHz * x.amp / mean; part > f.Pulsation {
+			f.Pulsation, f.PulsationHz = part, x.freqHz
+		}
+	}
 	change, u, chance := in.trend()
 	f.Trend, f.UTrend = change/slope, u/mean
 	bend := shape{size: math.Abs(change), chance: chance, at: in.parabola(change)}

@@ -248,3 +248,18 @@ func TestWithinOfLittle(t *testing.T) {
 		}
 	}
 }
+
+// A flow that pulses is known by how much and how fast; its mean is what it was made at.
+func TestPulsationIsMeasured(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2_000_000, 51))
+	const depth, hz = 0.25, 0.4
+	m := makeRun(rng, 80, 15, 180, func(u float64) float64 { return 8.3 / 60 * (u + depth/(2*math.Pi*hz)*math.Sin(2*math.Pi*hz*u)) })
+	f := oneFill(t, m.curve(t), Options{Mode: OneFill})
+	if math.Abs(f.Pulsation-depth) > 0.05 || math.Abs(f.PulsationHz-hz) > 0.01 || math.Abs(f.RateGPerMin-8.3) > 1.5*f.U95 {
+		t.Errorf("pulses by %.2f at %.3f Hz about %.3f ± %.3f g/min, made with %.2f at %.1f Hz about 8.3", f.Pulsation, f.PulsationHz, f.RateGPerMin, f.U95, depth, hz)
+	}
+	m = makeRun(rng, 80, 15, 180, steadyFlow(8.3))
+	if f := oneFill(t, m.curve(t), Options{Mode: OneFill}); f.Pulsation != 0 || f.PulsationHz != 0 {
+		t.Errorf("an even flow pulses by %.2f at %.3f Hz", f.Pulsation, f.PulsationHz)
+	}
+}
