@@ -122,9 +122,11 @@ func (s *ratedSet) nothingSaid() (finding, next string) {
 	return "No rate may be taken from these data: every fill carries a flag that forbids it.", "Mend what the flags name and repeat the run."
 }
 
+// disturbed reports whether a reading moves where nothing flows: where a jump says how,
+// it stands in place of the flag that only says so.
 func (s *ratedSet) disturbed() bool {
 	return slices.ContainsFunc(s.fits, func(f fitted) bool {
-		return slices.ContainsFunc(f.Result.Fills, func(x rate.Fill) bool { return hasFlag(x, "disturbed") })
+		return slices.ContainsFunc(f.Result.Fills, func(x rate.Fill) bool { return hasFlag(x, "disturbed") || hasFlag(x, "jump") })
 	})
 }
 

@@ -69,6 +69,8 @@ type (
 		Steady     bool         `json:"steady"`
 		Trend      *float64     `json:"trend_percent"`
 		UTrend     *float64     `json:"u_trend_percent"`
+		Pulsation  *float64     `json:"pulsation_percent"` // the strongest wave as one of the flow, amplitude; 0: none found
+		PulseHz    *float64     `json:"pulsation_hz"`
 		Gain       *float64     `json:"gain"`
 		Samples    int          `json:"samples"`
 		UnitOfTerm string       `json:"unit_of_budget"` // of each u of budget
@@ -164,7 +166,7 @@ func (s *ratedSet) fillJSON(f fitted, x rate.Fill) fillJSON {
 		G: finiteOrNil(x.RateGPerMin), ML: finiteOrNil(x.RateMLPerMin), AtC: finiteOrNil(atC(x)), UnitOfU: string(x.Unit) + "/min",
 		U: finiteOrNil(x.U), U95: finiteOrNil(x.U95), K: finiteOrNil(x.K), DF: finiteOrNil(x.DF),
 		UML: finiteOrNil(x.UMLPerMin), U95ML: finiteOrNil(x.U95MLPerMin), KML: finiteOrNil(x.KMLPerMin), DFML: finiteOrNil(x.DFMLPerMin),
-		Steady: x.Steady, Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Gain: finiteOrNil(x.Gain), Samples: x.Samples,
+		Steady: x.Steady, Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Pulsation: finiteOrNil(100 * x.Pulsation), PulseHz: finiteOrNil(x.PulsationHz), Gain: finiteOrNil(x.Gain), Samples: x.Samples,
 		Budget: []termJSON{}, Advice: x.Advice, Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
 	j.UnitOfTerm, _, _, _, _ = budgetOf(x)
 	for _, t := range x.Budget {
@@ -198,7 +200,7 @@ func (s *ratedSet) fillJSON(f fitted, x rate.Fill) fillJSON {
 
 func flagJSONOf(g rate.Flag) flagJSON {
 	j := flagJSON{Code: g.Code, Severity: g.Severity.String(), Says: g.Text(), Do: g.Do}
-	if e := g.Evidence; seen(e) {
+	if e := measuredEvidence(g.Evidence); seen(g.Evidence) {
 		j.Evidence = &evidenceJSON{finiteOrNil(e.FromS), finiteOrNil(e.ToS), finiteOrNil(e.Size), finiteOrNil(e.U), e.Unit, finiteOrNil(e.Chance)}
 	}
 	return j

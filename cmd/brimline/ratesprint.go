@@ -310,10 +310,22 @@ func evidenceText(e rate.Evidence) string {
 	if what != "" {
 		says = append(says, strings.TrimSpace(what))
 	}
-	if e.Chance > 0 && e.Chance <= 1 || e.Chance == 0 && e.U > 0 { // a count has no chance by noise
+	if e = measuredEvidence(e); e.Chance >= 0 && e.Chance <= 1 {
 		says = append(says, "noise alone shows as much in "+chanceText(e.Chance))
 	}
 	return strings.Join(says, "; ")
+}
+
+// measuredEvidence is evidence with NaN for what was not worked out: a count or a stretch
+// of time has no uncertainty, and noise no chance of showing it.
+func measuredEvidence(e rate.Evidence) rate.Evidence {
+	if !(e.U > 0) {
+		e.U = math.NaN()
+		if e.Chance == 0 {
+			e.Chance = math.NaN()
+		}
+	}
+	return e
 }
 
 // seen reports whether a flag carries evidence: one that was made without has zeros or
