@@ -83,7 +83,7 @@ type runChannel struct {
 	leftML   float64
 	pullG    float64 // at the run's beginning
 	pullMore float64 // g that the flow's warmth adds to it
-	pullTauS float64 // its time constant; 0: evenly over the flow
+	pullTauS float64 // its time constant; 0: evenly over pullEvenS
 	driftGS  float64 // g/s
 	rateMLS  float64 // R of the model, mL for a second of the board's clock
 	phase    float64
@@ -288,8 +288,11 @@ func (r *run) unrest(b *Bench, c *runChannel, number uint64, ch int) {
 	}
 }
 
-// pullTauS is how long a hose takes that relaxes as it warms; assumed.
-const pullTauS = 60.0
+// How long a hose takes that warms: minutes (estimate).
+const (
+	pullTauS  = 120.0 // time constant of one that relaxes
+	pullEvenS = 180.0 // of flow, of one that goes on evenly
+)
 
 // pull returns the hose's force at t, g.
 func (r *run) pull(c *runChannel, t int64) float64 {
@@ -300,7 +303,7 @@ func (r *run) pull(c *runChannel, t int64) float64 {
 	if c.pullTauS > 0 {
 		return c.pullG - c.pullMore*math.Expm1(-u/c.pullTauS)
 	}
-	return c.pullG + c.pullMore*min(1, u/max(float64(r.flowEnd-r.flowStart)/1e9, 1e-9))
+	return c.pullG + c.pullMore*min(1, u/pullEvenS)
 }
 
 // drift returns how far the cell's zero has gone since the run's beginning at t, g.

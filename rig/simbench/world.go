@@ -57,7 +57,7 @@ type World struct {
 	TubeML        float64 // what is in a tube stays at this when it runs over
 	FilmML        float64 // left in an emptied tube, on average (exponentially distributed)
 	PullG         float64 // standard deviation of a hose's pull, new in each hanging
-	PullChangeG   float64 // by which it changes in a run at most, either way: evenly over the flow, or as it warms
+	PullChangeG   float64 // by which it changes at most, either way, as it warms in each run: evenly over three minutes of flow, or with a time constant of two
 
 	// The cells.
 	CountsPerGram        float64 // on average
