@@ -323,6 +323,49 @@ func TestFewDrops(t *testing.T) {
 	}
 }
 
+// A lone line in time, as of a shaking engine, is no staircase; one at a third of the values'
+// rate looks like one by folding. Powers as simulated benches gave them.
+func TestDropsOrALine(t *testing.T) {
+	for _, tc := range []struct {
+		name                         string
+		inMass, inTime, line, thirdH float64
+		want                         bool
+	}{
+		{"drops", 131.5, 115.0, 116.6, 9, true},
+		{"drops on an even flow", 96.1, 129.9, 126.5, 7, true},
+		{"drops that move about", 44.3, 44.5, 51.2, 13.2, true},
+		{"a shaking engine", 19.5, 70.5, 72.2, 20.1, false},
+		{"a weak line", 25.8, 38.8, 56.8, 19.9, false},
+		{"noise", 16.5, 8.3, 6.1, 17.7, false},
+		{"a line folded on itself", 50.0, 65.4, 55.6, 9.99, false},
+		{"drops where lines fold", 100.6, 112.1, 75.5, 10.01, true},
+	} {
+		if got := areDrops(tc.inMass, tc.inTime, tc.line, tc.thirdH, 10); got != tc.want {
+			t.Errorf("%s: %v, want %v", tc.name, got, tc.want)
+		}
+	}
+}
+
+// A channel that was not read after its end did not end early, as far as anybody knows.
+func TestNotReadIsNotEarly(t *testing.T) {
+	var curves []curve.Curve
+	for i := range 3 {
+		rng := rand.New(rand.NewPCG(2_004_000+uint64(i), 36))
+		o := usualBottle(rng, 80)
+		o.afterS = 60
+		curves = append(curves, o.curve(t, rng))
+	}
+	for i, at := range curves[1].ElapsedS {
+		if at > 150 {
+			curves[1].Marks[i] = curve.Limit
+		}
+	}
+	r := AnalyseRun(curves, Options{Mode: OneFill, Density: &curve.Density{GPerML: testDensity}})
+	if c := codes(r.Results[1].Fills[0]); strings.Contains(c, codeEarly) {
+		t.Errorf("flags %q", c)
+	}
+}
+
 // A bent flow of another kind is not a fault of the fuel's way, and odd records raise nothing.
 func TestFuelFlagsLeaveOthersAlone(t *testing.T) {
 	fuel := []string{codeVent, codeKink, codeAir, codeDrip, codeFoam, codeFilm, codeLeak, codeDip}
