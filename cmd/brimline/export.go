@@ -921,6 +921,9 @@ func ratesOfTable(name string, o ratesFlags, given func(string) bool) (ratedSet,
 			set.runFlags[f.Run] = together(set.fits, f.Run)
 		}
 	}
+	if set.fits[0].Run > 0 { // as the test was in the store
+		pool(set.fits)
+	}
 	slices.SortStableFunc(set.fits, func(a, b fitted) int { return cmp.Or(a.Run-b.Run, a.Injector-b.Injector) })
 	return set, nil
 }

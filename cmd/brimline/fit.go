@@ -159,12 +159,7 @@ func fitTest(ctx context.Context, r testSource, ref string) (testFits, error) {
 			return out, err
 		}
 	}
-	// One run is too short to show how much of a channel's noise is wander: all show more.
-	results := make([]rate.Result, len(out.Fits))
-	for i, f := range out.Fits {
-		results[i] = f.Result
-	}
-	rate.Pool(results...)
+	pool(out.Fits)
 	var unsure []string
 	for _, k := range out.Used {
 		if k.Unit != ingest.UnitMM && noted(k.UCountsPerG) == nil && !slices.Contains(unsure, k.Channel) {
@@ -175,6 +170,16 @@ func fitTest(ctx context.Context, r testSource, ref string) (testFits, error) {
 		out.Warnings = append(out.Warnings, doubt)
 	}
 	return out, nil
+}
+
+// pool lets the runs of a test lend each other what they tell of their channels' noise: one
+// run is too short to show how much of it is wander.
+func pool(fits []fitted) {
+	results := make([]rate.Result, len(fits))
+	for i, f := range fits {
+		results[i] = f.Result
+	}
+	rate.Pool(results...)
 }
 
 // scaleDoubt tells of channels of which it is not known how sure their scale is, as another
