@@ -772,7 +772,7 @@ const (
 	hoseRunsS   = 3.0  // after the end: what hangs in the hose and what was held
 	foamLifeS   = 30.0 // seconds to minutes: estimate
 	filmFromS   = 5.0  // a tube is in its place so long after it was emptied: assumed
-	leakLeast   = 0.01 // of the rate; the lag of a warmed cell is under a third of that
+	leakLeast   = 0.02 // of the rate; a warmed cell moves by under a sixth of that, one that creeps by 5 % of its load by 1.4 %
 	leakDrifts  = 4    // times the drift of a cell at changing temperature
 	filmLeastML = 0.03 // under this no tare is worth repeating
 )
@@ -950,11 +950,11 @@ const (
 	dropAliasHz = 0.3   // twice the quickest that means over 8 s leave, and the rate's own drift
 	dropLines   = 3     // are looked at: a shaking engine's may be stronger than the drops'
 	dropStairs  = 24.0  // power of a staircase, in units of what noise gives, that is looked for at some ten thousand heights, slopes and places: exp(-24) each
-	dropClear   = 1.85  // roots of the power: of 2,000 sound fills two lone lines reached 2.1; drops of 43 mg begin at 2.2
-	dropInMass  = 0.8   // of a line's power in time: lone lines reach 0.7, drops begin at 0.95
+	dropClear   = 1.85  // roots of the power: of some thousand sound fills few lone lines go beyond, to 2.1, and those have little in mass
+	dropInMass  = 0.8   // of a line's power in time, then
 	dropSurely  = 2.6   // roots of the power, wherever the power in mass
-	dropStrong  = 45.0  // power of a line of which both are weighed together: of some hundred lone ones none came over 3.9, drops of 43 mg begin at 4.4
-	dropBoth    = 4.3
+	dropStrong  = 45.0  // power of a line of which both are weighed together: of 940 lone ones none came over 4.7, of 400 flows in drops of 43 mg two stayed under
+	dropBoth    = 4.8
 	dropFolded  = 1.05 // of a line's power in time, where the next holds
 	dropWave    = 1.6  // of the wave that stairs have, a third of a drop, as noise lets it show
 	dropFoldHz  = 0.03 // a lone line at a third of the values' rate folds onto its own second harmonic

@@ -333,9 +333,9 @@ func TestDropsOrALine(t *testing.T) {
 	}{
 		{"drops", 131.5, 115.0, 116.6, 9, true},
 		{"drops on an even flow", 96.1, 129.9, 126.5, 7, true},
-		{"drops that move about", 44.3, 44.5, 51.2, 13.2, true},
+		{"drops that move about", 88.8, 77.4, 79.6, 13.2, true},
 		{"a shaking engine", 19.5, 70.5, 72.2, 20.1, false},
-		{"a weak line", 25.8, 38.8, 56.8, 19.9, false},
+		{"a weak line", 34.3, 47.1, 47.6, 11.2, false},
 		{"noise", 16.5, 8.3, 6.1, 17.7, false},
 		{"a line folded on itself", 50.0, 65.4, 55.6, 9.99, false},
 		{"drops where lines fold", 100.6, 112.1, 75.5, 10.01, true},
