@@ -168,7 +168,7 @@ func RenderCertificate(w io.Writer, c Certificate) error {
 	}
 	v.Cautions = []string{
 		"A calibration holds for this channel, in this place, as it was loaded. Check it with a known mass before a day's work, and after a knock, a move or a repair.",
-		"Loads beyond those used are not proven. Air buoyancy is not corrected: the line reads fuel 0.13\u00a0% low in mass.",
+		"Loads beyond those used are not proven. The line gives grams as masses weigh; that air lifts fuel more, by 0.13\u00a0%, is corrected in the rates.",
 		"Nothing here is a maker's limit; the limits are common practice.",
 	}
 	if c.Unit == "mm" {

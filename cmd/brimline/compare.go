@@ -89,7 +89,8 @@ type comparedSet struct {
 	source   string // a file's name, or tests of the store
 	engine   string
 	readings []change.Reading
-	lines    []int    // per reading, the file's line; nil when it has none
+	lines    []int // per reading, the file's line; nil when it has none
+	fuels    []phaseFuel
 	warnings []string // what the source itself raises doubt by
 }
 
@@ -175,6 +176,7 @@ func storedReadings(ctx context.Context, dir string, refs []string, engine strin
 			return set, badInput(fmt.Errorf("test %s notes no fuel density, so its rates in mL/min are not known: note it, then compare", ref))
 		}
 		tests = append(tests, t)
+		set.fuels = append(set.fuels, phaseFuel{t.Test.Phase, t.Test.Fuel})
 		set.warnings = append(set.warnings, t.Warnings...)
 		if n := t.left(); n > 0 {
 			set.warnings = append(set.warnings, fmt.Sprintf("test %s: %d of %d fills are left out, as their run is excluded or a flag forbids a finding; see 'brimline rates %s'", ref, n, len(t.Fits), ref))
@@ -197,11 +199,15 @@ func compareSet(w io.Writer, set comparedSet, o change.Options, asJSON bool) err
 		return badInput(fmt.Errorf("%s: %w", set.source, err))
 	}
 	r.Warnings = append(set.warnings, r.Warnings...)
+	fuel := fuelEffectOf(set.fuels, r)
+	if w := fuel.doubt(r); w != "" {
+		r.Warnings = append(r.Warnings, w)
+	}
 	if asJSON {
 		err = writeJSON(w, changeJSONOf(set, r))
 	} else {
 		if _, err = fmt.Fprintf(w, "%s, before against after, from %s\n\n", set.engine, set.source); err == nil {
-			err = printChange(w, r)
+			err = printChange(w, r, fuel)
 		}
 	}
 	if err != nil {
@@ -220,11 +226,13 @@ type changeJSON struct {
 	Source  string `json:"source"`
 	Engine  string `json:"engine"`
 	Finding string `json:"finding"`
+	// Absent unless the fuel's temperature is noted of all tests.
+	FuelTemperature *fuelEffect `json:"fuel_temperature,omitempty"`
 	change.Result
 }
 
 func changeJSONOf(set comparedSet, r change.Result) changeJSON {
-	return changeJSON{"brimline/compare/1", set.source, set.engine, r.Finding(), r}
+	return changeJSON{"brimline/compare/1", set.source, set.engine, r.Finding(), fuelEffectOf(set.fuels, r), r}
 }
 
 // changeCaution goes below every comparison.
@@ -232,7 +240,7 @@ const changeCaution = "This is a screen across the injectors of one engine. It d
 
 // printChange prints a comparison for a reader who knows no statistics: the finding
 // first, then the figures, what they rest on, and the doubts.
-func printChange(w io.Writer, r change.Result) error {
+func printChange(w io.Writer, r change.Result, fuel *fuelEffect) error {
 	var b strings.Builder
 	wrapTo(&b, "", r.Finding())
 	b.WriteString("\n")
@@ -283,6 +291,9 @@ func printChange(w io.Writer, r change.Result) error {
 		wrapTo(&b, "  ", fmt.Sprintf("To settle it at this scatter, measure about %d hangings in each phase.", *r.HangingsNeeded))
 	} else if r.Decision == change.CannotTell && r.Effect.CI95 != nil {
 		wrapTo(&b, "  ", "At this scatter more than 200 hangings in each phase would be needed to settle it: find out what makes the hangings differ first.")
+	}
+	if fuel != nil {
+		wrapTo(&b, "  ", fuel.Says+".")
 	}
 	wrapTo(&b, "  ", fmt.Sprintf("Scope: %s. It says nothing yet about other engines.", r.Scope))
 	if r.LikeThese != nil {

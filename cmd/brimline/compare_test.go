@@ -163,7 +163,7 @@ func TestCompareFullDisk(t *testing.T) {
 	if code != exitFailed || !strings.Contains(errs.String(), "writing the result: no space") {
 		t.Errorf("exit %d, %s", code, errs.String())
 	}
-	if err := printChange(noSpace{}, change.Result{}); err == nil {
+	if err := printChange(noSpace{}, change.Result{}, nil); err == nil {
 		t.Error("printChange hides a failed write")
 	}
 }

@@ -73,6 +73,11 @@ ads1115 (level senders on I2C).`,
 // checkConfig prints the bench or, with exit code 2, what is wrong with its file.
 func checkConfig(out io.Writer, file string, asJSON bool) error {
 	cfg, err := config.Load(file)
+	if err == nil {
+		if _, wrong := densityAsked(fuelOfConfig(cfg.Fuel)); wrong != nil {
+			err = config.Problems{{File: file, Key: "fuel", Says: wrong.Error()}}
+		}
+	}
 	var problems config.Problems
 	switch {
 	case asJSON:
@@ -116,10 +121,9 @@ func printConfig(out io.Writer, file string, c *config.Config) error {
 	if !slices.ContainsFunc(c.Channels, func(ch config.Channel) bool { return !feelsLevel(ch) }) {
 		fuel = c.Fuel.Kind + ", density not given: millilitres only"
 	}
-	if c.Fuel.DensityGPerML > 0 {
-		fuel = fmt.Sprintf("%s, %g g/mL, u %g g/mL", c.Fuel.Kind, c.Fuel.DensityGPerML, c.Fuel.DensityU)
-	}
-	if c.Fuel.TemperatureC != nil {
+	if f := fuelOfConfig(c.Fuel); tubesGPerML(f) > 0 {
+		fuel = fuelWords(f)
+	} else if c.Fuel.TemperatureC != nil {
 		fuel += fmt.Sprintf(", %g °C", *c.Fuel.TemperatureC)
 	}
 	fmt.Fprintf(out, "valves  %s\n", outletWords(c))

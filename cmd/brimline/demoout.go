@@ -82,7 +82,11 @@ func writeFile(path string, write func(io.Writer) error) error {
 }
 
 func (d *demo) comparedSet() comparedSet {
-	return comparedSet{source: "tests T1 and T2", engine: demoEngine}
+	set := comparedSet{source: "tests T1 and T2", engine: demoEngine}
+	for _, t := range d.tests {
+		set.fuels = append(set.fuels, phaseFuel{t.Test.Phase, t.Test.Fuel})
+	}
+	return set
 }
 
 // print shows the afternoon on a terminal.
@@ -126,7 +130,7 @@ func (d *demo) print(w io.Writer) error {
 	}
 
 	b.WriteString("\nBefore against after\n\n")
-	if err := printChange(&b, d.change); err != nil {
+	if err := printChange(&b, d.change, fuelEffectOf(d.comparedSet().fuels, d.change)); err != nil {
 		return err
 	}
 	wrapTo(&b, "", fmt.Sprintf("Simulator's truth: the set's return flow was made %s.", change.Moved(100*d.sim.TrueChange(), nil)))

@@ -643,7 +643,7 @@ func calibrationAbout(k ingest.Calibration) exchange.CalibrationAbout {
 // curveAbout is what beside its values gives a curve's rate again.
 func curveAbout(t testFits, f fitted) exchange.CurveAbout {
 	a := exchange.CurveAbout{Test: t.Test.Label, Run: f.Run, Channel: f.fill().Channel, Injector: f.Injector, Unit: string(f.Curve.Unit),
-		ScaleRelU: noted(f.Curve.ScaleRelU), ScaleDF: finiteOrNil(f.Curve.ScaleDF), DriftPerH: f.Curve.DriftPerH}
+		ScaleRelU: noted(f.Curve.ScaleRelU), ScaleDF: finiteOrNil(f.Curve.ScaleDF), DriftPerH: f.Curve.DriftPerH, InAir: f.Curve.InAir}
 	if a.Unit == "" { // of a channel in which nothing could be fitted
 		a.Unit = string(curve.Gram)
 	}
@@ -652,7 +652,10 @@ func curveAbout(t testFits, f fitted) exchange.CurveAbout {
 		a.CapacityML = finiteOrNil(f.Curve.CapacityML)
 	}
 	if d := densityOf(t.Test.Fuel); d != nil {
-		a.Density, a.UDensity = &d.GPerML, noted(d.U)
+		a.Density, a.UDensity, a.UDensityTemp = &d.GPerML, noted(d.U), d.UTemp
+		if s := d.Stated; s != nil {
+			a.Stated = &exchange.Stated{AtC: s.AtC, Density: s.GPerML, U: s.U, UTemp: s.UTemp, UShrink: finiteOrNil(s.UShrink)}
+		}
 	}
 	return a
 }
@@ -680,7 +683,7 @@ func (e *exporter) rateRow(t testFits, f fitted, cals map[int64]ingest.Calibrati
 		Hanging: int32(f.Hanging), Run: int32(f.Run), TimeUTC: t.Walls[run.ID], Excluded: run.Excluded, Injector: int32(f.Injector), Channel: x.Channel,
 		Source: exchange.SourceBench, Kind: string(x.Kind), StartS: finiteOrNil(x.StartS), EndS: finiteOrNil(x.EndS),
 		RateMLPerMin: finiteOrNil(x.RateMLPerMin), RateGPerMin: finiteOrNil(x.RateGPerMin), Steady: x.Steady, TrendPercent: finiteOrNil(100 * x.Trend),
-		Samples: int32(x.Samples), Allowed: t.stands(f), Fuel: t.Test.Fuel.Kind, FuelTempC: finiteOrNil(t.Test.Fuel.TempC), Version: version}
+		Samples: int32(x.Samples), Allowed: t.stands(f), Fuel: t.Test.Fuel.Kind, FuelTempC: finiteOrNil(t.Test.Fuel.TempC), AtC: finiteOrNil(x.AtC), Version: version}
 	if x.Unit == curve.Millilitre {
 		row.UMLPerMin, row.U95MLPerMin, row.DF = finiteOrNil(x.U), finiteOrNil(x.U95), finiteOrNil(x.DF)
 	} else {
@@ -983,6 +986,13 @@ func fitTidy(c exchange.TidyCurve, density *curve.Density, o ratesFlags, given f
 			if a.UDensity != nil {
 				d.U = *a.UDensity
 			}
+			d.UTemp = a.UDensityTemp
+			if s := a.Stated; s != nil {
+				d.Stated = &curve.Stated{AtC: s.AtC, GPerML: s.Density, U: s.U, UTemp: s.UTemp, UShrink: math.NaN()}
+				if s.UShrink != nil {
+					d.Stated.UShrink = *s.UShrink
+				}
+			}
 			if err := d.Check(); err != nil {
 				return f, nil, err
 			}
@@ -1002,7 +1012,7 @@ func fitTidy(c exchange.TidyCurve, density *curve.Density, o ratesFlags, given f
 	}
 	if err == nil {
 		if a := c.About; a != nil {
-			f.Curve.DriftPerH = a.DriftPerH
+			f.Curve.DriftPerH, f.Curve.InAir = a.DriftPerH, a.InAir && unit == curve.Gram
 			if a.CapacityML != nil {
 				f.Curve.CapacityML = *a.CapacityML
 			}

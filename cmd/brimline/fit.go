@@ -79,17 +79,9 @@ func curveOf(s ingest.Series, start time.Duration, cal ingest.Calibration) (curv
 		return c, err
 	}
 	c, err := curve.FromCounts(s.Channel.Name, t, counts, marks, curve.Calibration{
-		Zero: cal.Zero, CountsPerGram: cal.CountsPerGram, UCountsPerGram: cal.UCountsPerG, DF: cal.DF})
+		Zero: cal.Zero, CountsPerGram: cal.CountsPerGram, UCountsPerGram: cal.UCountsPerG, DF: cal.DF, ByMass: true})
 	c.CapacityML = s.Channel.CapacityML
 	return c, err
-}
-
-// densityOf is a test's fuel density for the analysis; nil when it is not known.
-func densityOf(f ingest.Fuel) *curve.Density {
-	if !(f.DensityGPerML > 0) {
-		return nil
-	}
-	return &curve.Density{GPerML: f.DensityGPerML, U: f.UDensity}
 }
 
 // testFits is a stored test with every run's fits.
@@ -372,13 +364,19 @@ func changeReadings(tests ...testFits) []change.Reading {
 				continue
 			}
 			x := f.fill()
+			// What hangings share, such as the density or a tube's calibration, is not in their scatter.
+			m := x.Measured("", "")
+			own := known(x.UMLPerMin)
+			if own > 0 {
+				own = math.Sqrt(max(m.U*m.U-m.UTube*m.UTube, 0)) * x.RateMLPerMin / m.Rate
+			}
 			day := t.Test.At
 			if !f.Day.IsZero() {
 				day = f.Day
 			}
 			out = append(out, change.Reading{Injector: strconv.Itoa(f.Injector), Phase: f.Phase,
 				Hanging: fmt.Sprintf("%s.%d", t.Test.Label, f.Hanging), Run: fmt.Sprintf("%s.%d", t.Test.Label, f.Run),
-				Day: day.Format(time.DateOnly), RateMLPerMin: x.RateMLPerMin, UMLPerMin: known(x.UMLPerMin)})
+				Day: day.Format(time.DateOnly), RateMLPerMin: x.RateMLPerMin, UMLPerMin: own})
 		}
 	}
 	return out

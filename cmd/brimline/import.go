@@ -37,11 +37,12 @@ type importFlags struct {
 	engine, phase, label, positions, columns, at, fuel string
 	runs                                               []string
 	countsPerGram, density, densityU, capacity         float64
+	fuelAs                                             fuelFlags
 	odometer, fuelTempC                                float64
 }
 
 // curvesOnly names the flags that a file of hand readings has no use for.
-var curvesOnly = []string{"engine", "phase", "label", "positions", "columns", "at", "fuel", "fuel-temp", "run", "counts-per-gram", "density", "density-u", "capacity", "odometer"}
+var curvesOnly = []string{"engine", "phase", "label", "positions", "columns", "at", "fuel", "fuel-temp", "run", "counts-per-gram", "density", "density-u", "density-15", "assume-en590", "fuel-temp-u", "state-at", "expansion", "expansion-u", "viscosity", "capacity", "odometer"}
 
 func newImportCommand() *cobra.Command {
 	var o importFlags
@@ -102,6 +103,7 @@ importing: one program at a time writes the store.`,
 	f.Float64Var(&o.countsPerGram, "counts-per-gram", 0, "curves: what one gram gives, for columns of counts")
 	f.Float64Var(&o.density, "density", 0, "curves: of the fuel at the tubes' temperature, g/mL")
 	f.Float64Var(&o.densityU, "density-u", 0, "curves: standard uncertainty of --density, g/mL")
+	o.fuelAs.add(f, "curves: ")
 	f.Float64Var(&o.capacity, "capacity", 0, "curves: of a tube, mL")
 	f.Float64Var(&o.odometer, "odometer", math.NaN(), "curves: distance or hours of the engine")
 	f.StringVar(&o.fuel, "fuel", "", "curves: kind of fuel")

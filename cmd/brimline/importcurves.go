@@ -46,7 +46,7 @@ func (p *importPlan) planCurves(book importBook, text []byte, o importFlags, giv
 	}
 	p.warnings = append(p.warnings, curves.Warnings...)
 	p.warnFewInjectors(in.Engine, o)
-	if d := in.Test.Fuel; d.DensityGPerML > 0 && !(d.UDensity > 0) {
+	if d := in.Test.Fuel; tubesGPerML(d) > 0 && !(d.UDensity > 0) {
 		p.warnings = append(p.warnings, "--density without --density-u: how sure the density is has no part in ±")
 	}
 	if curves.NoZone {
@@ -234,18 +234,10 @@ func importedTest(book importBook, in ingest.ImportedCurves, o importFlags, give
 	} else if slices.ContainsFunc(book.tests, func(x ingest.Test) bool { return x.Label == t.Label }) {
 		return t, fmt.Errorf("--label %s: a test of this name is in the store: choose another, or leave it out", t.Label)
 	}
-	density, err := ratesFlags{density: o.density, densityU: o.densityU}.densityGiven(given)
-	if err != nil {
+	told := ratesFlags{density: o.density, densityU: o.densityU, fuelKind: o.fuel, fuelTemp: o.fuelTempC, fuel: o.fuelAs}
+	var err error
+	if t.Fuel, err = told.fuelGiven(given); err != nil {
 		return t, err
-	}
-	if density != nil {
-		t.Fuel.DensityGPerML, t.Fuel.UDensity = density.GPerML, density.U
-	}
-	if given("fuel-temp") {
-		if !(o.fuelTempC > -60 && o.fuelTempC < 150) {
-			return t, fmt.Errorf("--fuel-temp %g: give the fuel's temperature in the tubes, -60 to 150 °C", o.fuelTempC)
-		}
-		t.Fuel.TempC = o.fuelTempC
 	}
 	if given("odometer") {
 		if !(o.odometer >= 0 && o.odometer < 1e9) {

@@ -30,6 +30,9 @@ type ratesFlags struct {
 	countsPerGram        float64
 	density              float64
 	densityU             float64
+	fuelKind             string
+	fuelTemp             float64
+	fuel                 fuelFlags
 	capacity             float64
 	from                 fromFlag
 	to                   secondsFlag
@@ -83,6 +86,10 @@ Exit code 3 means that the figures are printed but no finding may rest on them.`
 	f.Float64Var(&o.countsPerGram, "counts-per-gram", 0, "what one gram gives, for columns of counts")
 	f.Float64Var(&o.density, "density", 0, "of the fuel at the tubes' temperature, g/mL, to give volume rates")
 	f.Float64Var(&o.densityU, "density-u", 0, "standard uncertainty of --density, g/mL")
+	f.StringVar(&o.fuelKind, "fuel", "diesel", "what the fuel is: its density goes with temperature by that")
+	f.Float64Var(&o.fuelTemp, "fuel-temp", math.NaN(), "of the fuel in the tubes, °C")
+	f.Lookup("fuel-temp").DefValue = "0" // so that the help shows no default: there is none
+	o.fuel.add(f, "")
 	f.Float64Var(&o.capacity, "capacity", 0, "of a tube, mL, to say when one was near full (grams need --density)")
 	f.Var(&o.from, "from", "leave out what is before: seconds, or 90s, 10m, 43h; or \"influx\": take TEST from the shared database")
 	f.Var(&o.to, "to", "leave out what is after; with --from and --to the stretch is fitted as one, not cut into fills")
@@ -266,19 +273,42 @@ func ratesOfFile(name string, o ratesFlags, given func(string) bool) (ratedSet, 
 	return set, nil
 }
 
+// fuelGiven is the fuel of the flags, whose density goes with what else is said of it.
+func (o ratesFlags) fuelGiven(given func(string) bool) (ingest.Fuel, error) {
+	f := ingest.Fuel{Kind: o.fuelKind, TempC: math.NaN()}
+	known := given("density") || given("density-15")
+	if given("density-u") && !known {
+		return f, errors.New("--density-u without --density: give both")
+	}
+	if given("density") {
+		f.DensityGPerML = o.density
+	}
+	if known {
+		f.UDensity = o.densityU
+		if err := (curve.Density{GPerML: max(f.DensityGPerML, o.fuel.density15), U: f.UDensity}).Check(); err != nil {
+			return f, fmt.Errorf("--density: %w", err)
+		}
+	}
+	if given("fuel-temp") {
+		if !(o.fuelTemp >= -40 && o.fuelTemp <= 120) {
+			return f, fmt.Errorf("--fuel-temp %g: give the fuel's temperature in the tubes, -40 to 120 °C", o.fuelTemp)
+		}
+		f.TempC, f.UTempC = o.fuelTemp, tempU
+	}
+	if err := o.fuel.apply(&f, o.densityU, given); err != nil {
+		return f, err
+	}
+	_, err := densityAsked(f)
+	return f, err
+}
+
 // densityGiven is the density of the flags; nil when there is none.
 func (o ratesFlags) densityGiven(given func(string) bool) (*curve.Density, error) {
-	if !given("density") {
-		if given("density-u") {
-			return nil, errors.New("--density-u without --density: give both")
-		}
-		return nil, nil
+	f, err := o.fuelGiven(given)
+	if err != nil {
+		return nil, err
 	}
-	d := &curve.Density{GPerML: o.density, U: o.densityU}
-	if err := d.Check(); err != nil {
-		return nil, fmt.Errorf("--density: %w", err)
-	}
-	return d, nil
+	return densityAsked(f)
 }
 
 func readCurveFile(name, columns string) (exchange.Curves, error) {
@@ -301,16 +331,18 @@ func readCurveFile(name, columns string) (exchange.Curves, error) {
 func fileCurve(elapsedS []float64, ch exchange.CurveChannel, o ratesFlags) (curve.Curve, error) {
 	switch ch.Unit {
 	case "counts":
-		return curve.FromCounts(ch.Name, elapsedS, ch.Values, nil, curve.Calibration{CountsPerGram: o.countsPerGram, DF: math.Inf(1)})
+		return curve.FromCounts(ch.Name, elapsedS, ch.Values, nil, curve.Calibration{CountsPerGram: o.countsPerGram, DF: math.Inf(1), ByMass: true})
 	case "mL":
 		return curve.New(ch.Name, curve.Millilitre, elapsedS, ch.Values)
 	}
-	return curve.New(ch.Name, curve.Gram, elapsedS, ch.Values)
+	c, err := curve.New(ch.Name, curve.Gram, elapsedS, ch.Values)
+	c.InAir = true // a scale shows what masses weigh
+	return c, err
 }
 
 func ratesOfTest(c *cobra.Command, ref string, o ratesFlags, given func(string) bool) (ratedSet, error) {
 	set := ratedSet{source: "test " + ref}
-	for _, name := range []string{"columns", "counts-per-gram", "density", "density-u", "capacity", "from", "to"} {
+	for _, name := range append([]string{"columns", "counts-per-gram", "density", "density-u", "fuel", "fuel-temp", "capacity", "from", "to"}, fuelNames...) {
 		if given(name) {
 			return set, badInput(fmt.Errorf("rates: --%s is for a file; the store knows it of test %s: leave it out", name, ref))
 		}
@@ -336,7 +368,7 @@ func ratesOfTest(c *cobra.Command, ref string, o ratesFlags, given func(string) 
 // ratesFromInflux is the rates of a test that is read back from the shared database.
 func ratesFromInflux(c *cobra.Command, ref string, o ratesFlags, given func(string) bool) (ratedSet, error) {
 	var set ratedSet
-	for _, name := range []string{"columns", "counts-per-gram", "density", "density-u", "capacity", "to", "data"} {
+	for _, name := range append([]string{"columns", "counts-per-gram", "density", "density-u", "fuel", "fuel-temp", "capacity", "to", "data"}, fuelNames...) {
 		if given(name) {
 			return set, badInput(fmt.Errorf("rates: --%s does not go with --from influx, which takes all it needs from the shared database: leave one of them out", name))
 		}

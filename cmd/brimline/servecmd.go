@@ -157,11 +157,11 @@ func serveBench(ctx context.Context, o serveOptions, out io.Writer, log *slog.Lo
 	d.server = serve.New(serve.Options{
 		Room: d.keeping.room, Clock: d.keeping.wallClock,
 		Bench: cfg.Bench.Name, Simulated: o.sim, Version: version, Boot: boot.ID,
-		Channels: pageChannels(cfg.Channels, calibrations), DensityGPerML: cfg.Fuel.DensityGPerML,
+		Channels: pageChannels(cfg.Channels, calibrations), DensityGPerML: tubesGPerML(fuelOfConfig(cfg.Fuel)),
 		Store: d.storeStatus, Shipping: shippingStatus, Log: log, Health: rig.NewHealth(healthChannels(cfg.Channels)),
 		Finder: liveFinding{
 			store: st.Reader, boot: boot.ID, clock: bench.clock, channels: cfg.Channels, calibrations: calibrations,
-			density: densityOf(ingest.Fuel{DensityGPerML: cfg.Fuel.DensityGPerML, UDensity: cfg.Fuel.DensityU}), limits: cfg.Limits,
+			density: densityOf(fuelOfConfig(cfg.Fuel)), limits: cfg.Limits,
 		}.find,
 	})
 	kind := ""
@@ -310,7 +310,8 @@ func openSimulated(cfg *config.Config, pace float64) (*bench, error) {
 // simulatedWorld is the simulated bench's world, with the config's fuel.
 func simulatedWorld(cfg *config.Config) simbench.World {
 	world := simbench.DefaultWorld()
-	if d := cfg.Fuel.DensityGPerML; d > 0 {
+	world.AirGPerML = 0.0012
+	if d := tubesGPerML(fuelOfConfig(cfg.Fuel)); d > 0 {
 		world.DensityGPerML = d
 	}
 	return world

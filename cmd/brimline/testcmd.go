@@ -52,6 +52,7 @@ type testOptions struct {
 	density        float64
 	densityU       float64
 	fuelTemp       float64
+	fuel           fuelFlags
 	yes, asJSON    bool
 }
 
@@ -107,6 +108,7 @@ the vehicle maker's data that this return may be opened.`,
 	f.Float64Var(&o.density, "density", 0, "of the fuel at the tubes' temperature, g/mL (default: the config's)")
 	f.Float64Var(&o.densityU, "density-u", 0, "standard uncertainty of --density, g/mL")
 	f.Float64Var(&o.fuelTemp, "fuel-temp", math.NaN(), "of the fuel in the tubes, °C (default: the config's)")
+	o.fuel.add(f, "")
 	f.BoolVar(&o.yes, "yes", false, "ask nothing: cautions were read, tubes are hung and empty")
 	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema "+testSchema)
 	for _, name := range []string{"odometer", "fuel-temp"} {
@@ -231,8 +233,8 @@ func (t *benchTest) check() error {
 		return fmt.Errorf("--odometer %g: use 0 or more", o.odometer)
 	case t.given("fuel-temp") && !(o.fuelTemp >= -40 && o.fuelTemp <= 120):
 		return fmt.Errorf("--fuel-temp %g °C: use -40 to 120", o.fuelTemp)
-	case t.given("density") != t.given("density-u"):
-		return errors.New("--density and --density-u belong together: a hydrometer read to 0.001 g/mL has an uncertainty of about 0.0005")
+	case (t.given("density") || t.given("density-15")) != t.given("density-u"):
+		return errors.New("--density (or --density-15) and --density-u belong together: a hydrometer read to 0.001 g/mL has an uncertainty of about 0.0005")
 	case t.given("density") && !(o.density >= 0.5 && o.density <= 1.5):
 		return fmt.Errorf("--density %g: give it in g/mL, 0.5 to 1.5", o.density)
 	case t.given("density-u") && !(o.densityU >= 0 && o.densityU <= 0.05):
@@ -244,15 +246,18 @@ func (t *benchTest) check() error {
 // prepare settles the engine, the positions and the fuel, before anything is powered.
 func (t *benchTest) prepare(ctx context.Context) error {
 	cfg := t.cfg
-	t.fuel = ingest.Fuel{Kind: cfg.Fuel.Kind, DensityGPerML: cfg.Fuel.DensityGPerML, UDensity: cfg.Fuel.DensityU, TempC: math.NaN()}
-	if cfg.Fuel.TemperatureC != nil {
-		t.fuel.TempC = *cfg.Fuel.TemperatureC
-	}
+	t.fuel = fuelOfConfig(cfg.Fuel)
 	if t.given("density") {
-		t.fuel.DensityGPerML, t.fuel.UDensity = t.o.density, t.o.densityU
+		t.fuel.DensityGPerML, t.fuel.UDensity, t.fuel.Density15GPerML, t.fuel.Assumed = t.o.density, t.o.densityU, 0, false
 	}
 	if t.given("fuel-temp") {
-		t.fuel.TempC = t.o.fuelTemp
+		t.fuel.TempC, t.fuel.UTempC = t.o.fuelTemp, tempU
+	}
+	if err := t.o.fuel.apply(&t.fuel, t.o.densityU, t.given); err != nil {
+		return badInput(err)
+	}
+	if _, err := densityAsked(t.fuel); err != nil {
+		return badInput(err)
 	}
 	isNew, err := t.findEngine(ctx)
 	if err != nil {
@@ -493,8 +498,8 @@ func (t *benchTest) confirm(ctx context.Context, isNew bool) error {
 	t.show.say("%s (%s): %s, %s; phase %s", t.engine.Label, kept, counted(t.engine.Injectors, "injector"), kind, t.o.phase)
 	t.show.say("%s of %.0f s, %.0f s at rest before and after", counted(t.o.runs, "run"), t.cfg.Run.DurationS, t.cfg.Run.StillS)
 	t.show.wrap("", upperFirst(t.placed(t.inject))+".")
-	if t.fuel.DensityGPerML > 0 {
-		t.show.say("%s, %g g/mL", t.fuel.Kind, t.fuel.DensityGPerML)
+	if tubesGPerML(t.fuel) > 0 {
+		t.show.wrap("", fuelWords(t.fuel))
 	} else if slices.ContainsFunc(t.collecting(), func(ch int) bool { return !feelsLevel(t.cfg.Channels[ch]) }) {
 		t.show.wrap("", fmt.Sprintf("The density of the fuel is not given: rates come in grams, and the guard reckons with %g g/mL, which takes tubes for fuller than they are.", lightestGPerML))
 	}
@@ -716,7 +721,7 @@ func (t *benchTest) takeRun(ctx context.Context, n int, hanging ingest.Hanging, 
 	var tubes []outlet.Tube
 	for _, ch := range r.channels {
 		c := t.cfg.Channels[ch]
-		cal, density := t.cals[c.Name], t.fuel.DensityGPerML
+		cal, density := t.cals[c.Name], tubesGPerML(t.fuel)
 		if !(density > 0) {
 			density = lightestGPerML
 		}

@@ -37,6 +37,7 @@ type RateRow struct {
 	Density      *float64  `parquet:"density_g_per_ml,optional"`
 	UDensity     *float64  `parquet:"u_density_g_per_ml,optional"`
 	FuelTempC    *float64  `parquet:"fuel_temp_c,optional"`
+	AtC          *float64  `parquet:"at_c,optional"`
 	Calibration  int64     `parquet:"calibration,optional"` // 0: none
 	CalibratedAt time.Time `parquet:"calibration_time_utc,optional,timestamp(microsecond)"`
 	Span         *float64  `parquet:"counts_per_unit,optional"`
@@ -69,7 +70,7 @@ var rateColumns = []Column{
 	{"kind", "", "fill, drain or still"},
 	{"start_s", "s", "onset, since the run's begin"},
 	{"end_s", "s", "end of the rise, since the run's begin"},
-	{"rate_ml_per_min", "mL/min", "return flow at the temperature in the tube"},
+	{"rate_ml_per_min", "mL/min", "return flow, at the temperature at_c"},
 	{"u_ml_per_min", "mL/min", "its standard uncertainty"},
 	{"u95_ml_per_min", "mL/min", "half width of its 95 % interval"},
 	{"rate_g_per_min", "g/min", "as mass"},
@@ -83,9 +84,10 @@ var rateColumns = []Column{
 	{"flags", "", "codes, separated by spaces"},
 	{"flags_say", "", "what they mean here"},
 	{"fuel", "", "kind, as noted for the test"},
-	{"density_g_per_ml", "g/mL", "as noted for the test"},
+	{"density_g_per_ml", "g/mL", "in the tubes, by what is noted for the test"},
 	{"u_density_g_per_ml", "g/mL", "its standard uncertainty"},
 	{"fuel_temp_c", "°C", "in the tubes, as noted for the test"},
+	{"at_c", "°C", "what rate_ml_per_min is stated at; empty: as it was in the tubes"},
 	{"calibration", "", "number of the calibration that turned counts into grams or mL"},
 	{"calibration_time_utc", "UTC", "when it was made; empty: not noted"},
 	{"counts_per_unit", "counts per calibration_unit", "its span"},
@@ -127,6 +129,7 @@ func (r *RateRow) cells(c cellWriter) {
 	c.real(r.Density)
 	c.real(r.UDensity)
 	c.real(r.FuelTempC)
+	c.real(r.AtC)
 	c.whole(r.Calibration, r.Calibration != 0)
 	c.time(r.CalibratedAt)
 	c.real(r.Span)
@@ -224,6 +227,15 @@ type CalibrationAbout struct {
 	DF      *float64   `json:"df"` // nil: infinite, or not known
 }
 
+// Stated is the density at the temperature that volumes are stated at.
+type Stated struct {
+	AtC     float64  `json:"at_c"`
+	Density float64  `json:"density_g_per_ml"`
+	U       float64  `json:"u_density_g_per_ml"`
+	UTemp   float64  `json:"u_density_by_temp_g_per_ml"`
+	UShrink *float64 `json:"u_volume_rel"` // of a volume that was felt in the tubes; nil: it cannot be stated elsewhere
+}
+
 // CurveAbout is what a curve needs beside its values to give the same rate again: of a
 // run's tube, or outside of a test (Run 0) of a channel.
 type CurveAbout struct {
@@ -238,5 +250,9 @@ type CurveAbout struct {
 	CapacityML *float64 `json:"capacity_ml"`
 	Density    *float64 `json:"density_g_per_ml"`
 	UDensity   *float64 `json:"u_density_g_per_ml"`
-	Excluded   string   `json:"excluded,omitempty"` // why the run is left out of findings
+	// What the temperature's uncertainty adds, and where volumes are stated.
+	UDensityTemp float64 `json:"u_density_by_temp_g_per_ml,omitempty"`
+	Stated       *Stated `json:"stated,omitempty"`
+	InAir        bool    `json:"in_air,omitempty"`   // grams are those of a scale set with masses, which the lift of air makes light
+	Excluded     string  `json:"excluded,omitempty"` // why the run is left out of findings
 }
