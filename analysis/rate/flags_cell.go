@@ -40,9 +40,9 @@ const (
 	// (zeroDriftGPH, which the budget holds) show together in one sound fill of a thousand.
 	zeroLimit = 3.4
 	zeroRestS = 40.0 // a rest shorter than this shows nothing under the walk of a warm cell
-	// Heat (0.4 g over lags of minutes) and creep move a zero by less; a tube that goes on
-	// filling, by more.
-	zeroMost = 0.1 / 60   // unit/s
+	// Heat and creep move a zero by less than this part of the rate (creep of 5 % of the load
+	// in half an hour by 1.4 %); a tube that goes on filling, by more (leakLeast).
+	zeroMost = 1.5 * leakLeast
 	warmWalk = 2.0 / 2147 // unit/sqrt(s): a warm cell's, measured; a rest is too short to show less
 
 	// Idle shakes a healthy bench by 10 mg at most, and a staircase of drops of 45 mg has a
@@ -211,7 +211,7 @@ func findZeroMoves(l *look, f *Fill) []Flag {
 		drift = zeroDriftGPH
 	}
 	z := c.coef / math.Hypot(c.u, drift/3600/math.Sqrt(3))
-	if math.Abs(z) < zeroLimit || math.Abs(c.coef) > zeroMost {
+	if math.Abs(z) < zeroLimit || math.Abs(c.coef)*60 > zeroMost*f.Rate() {
 		return nil
 	}
 	if s, _ := shocks(b, ratio, stepLimit); len(s) > 0 {
