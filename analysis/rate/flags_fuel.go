@@ -20,7 +20,7 @@ import (
 //	air-bursts        slugs of 0.45 mL
 //	slow-drip         drops of 40 mg; of 30 mg nine in ten, under that the noise hides them, and they do no harm
 //	foam              4 % of gas, of a level
-//	film-draining     0.08 mL of film, the rest before the flow 20 s or more
+//	film-draining     0.1 mL of film, the rest before the flow 20 s or more
 //	late-start        5 s after the other channels; a hose that fills shows as the same
 //	early-stop        5 s before them
 //	leak-after-stop   2 % of the rate, the rest after the flow 20 s or more
@@ -1179,7 +1179,12 @@ func treads(each func(func(x, left float64)), f0, longest float64, quarters int)
 
 // Starts and ends, against the other channels.
 
-const startLateS = 3.0 // channels of one engine start together, within what a hose's slack makes: assumed
+// Channels of one engine start together, within a standard deviation of startSD that a hose's
+// slack makes: assumed. Eight of them are no slack.
+const (
+	startSD    = 0.375 // s
+	startLateS = 8 * startSD
+)
 
 // startsAndEnds adds to the channels of a run that they began after the others, or ended
 // before them: one curve alone cannot show it.
@@ -1210,13 +1215,13 @@ func (m collection) startsAndEnds() {
 			f.Flags = append(f.Flags, Flag{codeLate, Note,
 				fmt.Sprintf("the flow begins %.0f s after the other channels', as if the hose had to fill first%s or was put on late: the rate stands, the amount does not", late, held),
 				"run the engine until fuel comes from every hose, then start",
-				Evidence{start, f.StartS, late, u, "s", chanceOf(limit/max(u, startLateS/8), len(m))}})
+				Evidence{start, f.StartS, late, u, "s", chanceOf(limit/math.Hypot(u, startSD), len(m))}})
 		}
 		if early := end - f.EndS; early > limit && read(c.l.record, f.EndS, end) {
 			f.Flags = append(f.Flags, Flag{codeEarly, Doubt,
 				fmt.Sprintf("the flow ends %.0f s before the other channels': the hose came off or was shut, or the injector sent nothing more; the rate is that of the time before", early),
 				"look at hose and injector and repeat",
-				Evidence{f.EndS, end, early, u, "s", chanceOf(limit/max(u, startLateS/8), len(m))}})
+				Evidence{f.EndS, end, early, u, "s", chanceOf(limit/math.Hypot(u, startSD), len(m))}})
 		}
 	}
 }
