@@ -2,6 +2,7 @@ package rate
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -22,7 +23,7 @@ const (
 type Options struct {
 	Mode    Mode
 	Density *curve.Density    // of the fuel in the tube; nil: no conversion between mass and volume
-	Records map[string]Record // by channel: its noise at rest, where it is known
+	Records map[string]Record // by channel: its noise at rest; without one a long rest in the curve itself is taken
 }
 
 // Numbers of the fit and the flags. Where a number is a choice, its reason stands beside it.
@@ -166,6 +167,7 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 			found[k-1].restToS = found[k].startS
 		}
 	}
+	o = o.withRest(c, found)
 	biggest := 0.0
 	for _, s := range found {
 		if s.kind == falling && o.Mode == OneFill {
@@ -186,6 +188,37 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 		}
 		r.Events = append(r.Events, Event{Kind: kind, StartS: b[f.i].t, EndS: b[f.j].t, Size: f.size})
 	}
+}
+
+// withRest is o with a record of the channel at rest made of the longest rest beside the
+// spans found, where that is long enough to be one and none is given.
+func (o Options) withRest(c curve.Curve, found []span) Options {
+	if _, ok := o.Records[c.Channel]; ok {
+		return o
+	}
+	fromS, toS := 0.0, 0.0
+	longer := func(a, z float64) {
+		if z-a > toS-fromS {
+			fromS, toS = a, z
+		}
+	}
+	for _, s := range found {
+		longer(s.restFromS, s.startS-restClearS)
+		longer(s.endS+restDripS, s.restToS)
+	}
+	if toS-fromS < recordLeastS {
+		return o
+	}
+	t, y := c.Window(fromS, toS).Points()
+	if len(t) < recordBlocks {
+		return o
+	}
+	o.Records = maps.Clone(o.Records)
+	if o.Records == nil {
+		o.Records = map[string]Record{}
+	}
+	o.Records[c.Channel] = Record{fitCurve(makeBlocks(t, y, recordBlocks)).evidence}
+	return o
 }
 
 // oneSpan takes all rises of a run together, from the first onset to the last end.
@@ -242,7 +275,7 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	if x, ok := fastLine(t, y, fit.b); ok {
 		// What the blocks show of it, folded at their rate, is no line of its own.
 		T := t[len(t)-1] - t[0]
-		l.lines = append(slices.DeleteFunc(l.lines, func(slow line) bool { return folds(slow, x, T/float64(len(fit.b)), T) }), x)
+		l.lines = append(slices.DeleteFunc(l.lines, func(slow line) bool { return folds(slow, x, T/fitBlocks, T) }), x)
 	}
 	f.takeFit(l, l.fitAlone())
 	b, sf, T := l.b, l.fit, l.b[len(l.b)-1].t-l.b[0].t

@@ -187,7 +187,12 @@ func RecordOf(c curve.Curve) (Record, error) {
 	return Record{fitCurve(makeBlocks(t, y, recordBlocks)).evidence}, nil
 }
 
-const recordBlocks = 720
+// recordBlocks are what a record at rest is judged by; in a curve with fills a rest of
+// recordLeastS is one: it shows a walk that a fill of three minutes is too short for.
+const (
+	recordBlocks = 720
+	recordLeastS = 600.0
+)
 
 // How alike the fills of one channel are is not known beforehand: the spread of the log of
 // their ratio may be a fifth (the same flow and hanging) or one (a cell that warms up over
@@ -430,8 +435,10 @@ func Pool(results ...Result) {
 			continue
 		}
 		var record *evidence
-		if r, ok := m[0].l.o.Records[name]; ok {
-			record = r.e
+		for _, x := range m {
+			if r, ok := x.l.o.Records[name]; ok {
+				record = r.e
+			}
 		}
 		fits := make([]slopeFit, len(m))
 		sum, df := 0.0, 0.0

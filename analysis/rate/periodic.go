@@ -2,7 +2,6 @@ package rate
 
 import (
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -77,7 +76,22 @@ func peak(values []float64, stepS, fromHz float64, least int) (line, bool) {
 		}
 	}
 	chance := -math.Expm1(float64(len(power)-from) * math.Log1p(-math.Exp(-best)))
-	return line{freqHz: float64(at) / float64(size) / stepS, amp: 2 * cmplx.Abs(spectrum[at]) / used, chance: chance}, chance < lineChance
+	// A line between two bins stands in both: what is on either side of the peak is its own.
+	pad := float64(size) / float64(len(values))
+	beside := int(math.Ceil(pad))
+	sum := 0.0
+	for _, p := range power[max(at-beside, 0):min(at+beside+1, len(power))] {
+		sum += p
+	}
+	// And the top of a parabola through the logs of the three is where it is.
+	place := float64(at)
+	if at > 1 && at+1 < len(power) {
+		a, b, c := math.Log(power[at-1]), math.Log(power[at]), math.Log(power[at+1])
+		if d := a - 2*b + c; d < 0 {
+			place += 0.5 * (a - c) / d
+		}
+	}
+	return line{freqHz: place / float64(size) / stepS, amp: 2 * math.Sqrt(sum/pad) / used, chance: chance}, chance < lineChance
 }
 
 // medianPower is the mean of exponential noise by its median.
