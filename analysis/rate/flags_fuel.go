@@ -23,7 +23,7 @@ import (
 //	film-draining     0.1 mL of film, the rest before the flow 20 s or more
 //	late-start        5 s after the other channels; a hose that fills shows as the same
 //	early-stop        5 s before them
-//	leak-after-stop   2 % of the rate, the rest after the flow 20 s or more
+//	leak-after-stop   2.5 % of the rate, the rest after the flow 20 s or more
 //	spout-dipping     5 mm of spout in a bore of 24 mm (+4.5 %), 20 s or more from the ends
 const (
 	// A sound engine's rate moves by 0.5 % (estimate) in waves of 3 s, which is over longer
