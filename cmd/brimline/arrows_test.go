@@ -31,16 +31,17 @@ var arrows = map[string][]string{
 
 	"ingest/influx/influxtest": {},
 
-	"analysis/curve":     {},
-	"analysis/rate":      {"analysis/curve"},
-	"analysis/mixed":     {},
-	"analysis/change":    {},
-	"analysis/stability": {},
-	"analysis/report":    {"analysis/curve", "analysis/rate", "analysis/change"},
-	"config":             {},
-	"cmd/brimline":       {"*"},
-	"cmd/brimline/serve": {"*"},
-	"cmd/study":          {"rig", "rig/simbench", "analysis/curve", "analysis/rate", "analysis/rate/fillsim"},
+	"analysis/curve":        {},
+	"analysis/rate":         {"analysis/curve"},
+	"analysis/rate/fillsim": {"analysis/curve"},
+	"analysis/mixed":        {},
+	"analysis/change":       {},
+	"analysis/stability":    {},
+	"analysis/report":       {"analysis/curve", "analysis/rate", "analysis/change"},
+	"config":                {},
+	"cmd/brimline":          {"*"},
+	"cmd/brimline/serve":    {"*"},
+	"cmd/study":             {"rig", "rig/simbench", "analysis/curve", "analysis/rate", "analysis/rate/fillsim"},
 
 	"hardware/emulated-board/check": {"rig", "ingest", "ingest/store"},
 }
