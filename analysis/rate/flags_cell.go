@@ -367,9 +367,15 @@ func (l *look) restLine(step float64) (line, bool) {
 		slots[i] = math.NaN()
 	}
 	end := 0
-	for i, t := range w.ElapsedS {
-		if k := int((t-w.ElapsedS[0])/step + 0.5); k < len(slots) && w.Marks[i] == curve.Used {
-			slots[k], end = w.Values[i], k+1
+	// A tube that goes on filling has no waves: its line is taken out.
+	t, y := w.Points()
+	if len(t) < restValues/8 {
+		return line{}, false
+	}
+	slope := plainSlope(makeBlocks(t, y, fitBlocks))
+	for i, x := range t {
+		if k := int((x-t[0])/step + 0.5); k < len(slots) {
+			slots[k], end = y[i]-slope*(x-t[0]), k+1
 		}
 	}
 	return peak(slots[:end], step, slowWaveHz, 2*end)
