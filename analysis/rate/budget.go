@@ -75,6 +75,7 @@ func (f *Fill) setBudget(perMin float64, sf slopeFit, spanS float64, drift Term,
 		factor, liftHalf = curve.InAir(d)
 	}
 	perMin *= factor
+	f.perReading = factor
 	size := math.Abs(perMin)
 	terms := []Term{{termFit, sf.u * 60 * factor, sf.df, "A", "noise and wander of the fill's own readings"}}
 	b := func(name string, half float64, basis string) {
@@ -159,6 +160,7 @@ func (f *Fill) shrink(d curve.Density) {
 	f.AtC = d.Stated.AtC
 	q := d.GPerML / d.Stated.GPerML
 	f.RateMLPerMin *= q
+	f.perReading *= q
 	for i := range f.Budget {
 		f.Budget[i].U *= q
 	}

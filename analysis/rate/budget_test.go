@@ -239,6 +239,35 @@ func TestLiftOfAir(t *testing.T) {
 	}
 }
 
+// The rate within the fill is lifted as the fill's rate is.
+func TestLiftOfAirWithinTheFill(t *testing.T) {
+	x, y := make([]float64, 1800), make([]float64, 1800)
+	for i := range x {
+		x[i] = 0.1 * float64(i)
+		y[i] = 0.2*x[i] + 0.001*math.Sin(float64(7*i*i%1000))
+	}
+	c, err := curve.New("tube1", curve.Gram, x, y)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.InAir = true
+	r, err := Analyse(c, Options{Mode: Window, Density: &curve.Density{GPerML: 0.83}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := r.Fills[0]
+	if math.Abs(f.RateGPerMin/12.01557-1) > 2e-5 || len(f.Rolling) == 0 {
+		t.Fatalf("%g g/min, %d points within", f.RateGPerMin, len(f.Rolling))
+	}
+	mean := 0.0
+	for _, p := range f.Rolling {
+		mean += p.Rate / float64(len(f.Rolling))
+	}
+	if math.Abs(mean/f.RateGPerMin-1) > 1e-4 {
+		t.Errorf("within the fill %g g/min, over all %g", mean, f.RateGPerMin)
+	}
+}
+
 // A rest that shows no creep halves what a hose may have pulled; a creeping one does not.
 func TestHosePullByTheRest(t *testing.T) {
 	none := rest{slope: math.NaN()}

@@ -110,6 +110,8 @@ type Fill struct {
 
 	Samples int // values that the fit used
 	Flags   []Flag
+
+	perReading float64 // rate over slope of the readings: the lift of air, and of a volume the warmth
 }
 
 // RollingRate is the rate over a short stretch of a fill, in Unit/min.

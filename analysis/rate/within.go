@@ -493,6 +493,10 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 		return nil // too few blocks to see more than one line
 	}
 	f.Rolling, f.RollingS = in.rolling(mean)
+	for i := range f.Rolling {
+		f.Rolling[i].Rate *= f.perReading
+		f.Rolling[i].U *= f.perReading
+	}
 	for _, x := range l.lines {
 		if part := 2 * math.Pi * x.freqHz * x.amp / mean; part > f.Pulsation {
 			f.Pulsation, f.PulsationHz = part, x.freqHz

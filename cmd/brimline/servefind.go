@@ -155,7 +155,7 @@ func gramU95(f rate.Fill, density *curve.Density) float64 {
 	case density == nil:
 		return math.NaN()
 	}
-	return math.Hypot(f.U95*density.GPerML, rate.Coverage95(math.Inf(1))*f.RateMLPerMin*density.U)
+	return math.Hypot(f.U95*f.RateGPerMin/f.RateMLPerMin, rate.Coverage95(math.Inf(1))*f.RateMLPerMin*density.U)
 }
 
 // setSentence says how the tubes of one run stand to each other. One run is never
