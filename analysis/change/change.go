@@ -13,26 +13,32 @@
 // pulled hose, a tube that stands otherwise) disturbs the whole set, so the hanging
 // is the unit, not the reading and still less the sample:
 //
-//	log(rate) = injector + phase + injector x phase + hanging + run + residual
+//	log(rate) = injector + phase + injector x phase + hanging + run + hanging x injector + residual
 //
-// The runs of a hanging are averaged for each injector, y[h,i]; the injectors of a
-// hanging are averaged to the set's mean, m[h]. Only injectors with a reading in
-// every hanging count. With nb and na hangings before and after, I injectors,
-// c = 1/nb + 1/na and D = mean of m after - mean of m before:
+// Hanging, run and hanging x injector (each tube hangs in its own way, too) are random;
+// run and hanging x injector are told from the residual only where a hanging has several
+// runs, else the residual holds them. Fitted by package mixed: REML, Kenward-Roger.
+//
+// Scope "this engine": the injectors are these and no others, and injector x phase
+// is part of what is asked for. Its answer is the change of the set's mean. With each
+// injector once in each run and as many runs in each hanging, nb and na hangings before
+// and after, m[h] the set's mean log rate in a hanging and c = 1/nb + 1/na, it is Student's
+// two-sample t on m[h], exactly, wherever hangings differ more than their runs let expect:
 //
 //	sH2  variance of m[h] within phases, pooled            df  v1 = nb + na - 2
 //	sE2  residual of y[h,i] on injector x phase and hanging    (I-1) v1
 //	sD2  variance over injectors of d[i], the injectors' differences   I - 1
 //
-// Scope "this engine": the injectors are these and no others, and injector x phase
-// is part of what is asked for. D is judged by c sH2 with v1 degrees of freedom,
-// Student's two-sample t. The variance is pooled, not Welch's: the scatter belongs to
-// the bench and to how tubes are hung, which is the same in both phases, and with
-// two or three hangings Welch's degrees of freedom are themselves a guess between
-// min(nb, na)-1 and v1, which costs width (TestFalsePositives prints both).
+// Where they do not, the mixed model puts the hanging's spread at zero, and is then no
+// longer right one time in 20 (TestSpreadAtZero): the answer is Student's t on m[h], which
+// needs no spread to be above zero. Where readings are missing m[h] is what the set would
+// have sent, by least squares on injector and hanging.
 //
-// Scope "injectors like these": injectors are a draw from many. Then D varies also
-// by how injectors differ in response, and its variance is estimated by
+// The variance is pooled over the phases: the scatter belongs to the bench and to how
+// tubes are hung, which is the same in both. Result.Sensitivity has Welch's t and others.
+//
+// Scope "injectors like these": injectors are a draw from many. Then the change D varies
+// also by how injectors differ in response, and its variance is estimated by
 //
 //	V = c sH2 + sD2/I - c sE2/I,   not less than either of the first two terms
 //
@@ -41,20 +47,20 @@
 // degrees of freedom are V^2 / sum(term^2/df), by Satterthwaite, Biometrics
 // Bulletin 2 (1946) 110, eq. 17; GUM (JCGM 100:2008) G.4.1, eq. G.2b.
 //
-// One injector's difference d[i] has the variance c (sH2 + sE2 (I-1)/I), the
-// scatter taken as the same for all, with Satterthwaite's degrees of freedom;
-// the injectors' intervals hold together at 95 % (Bonferroni, 5 %/I each).
+// With one hanging in each phase there is no telling it from the treatment. If the bench's
+// own spread between hangings is known (Options.HangingSD), the variance is that of the
+// runs' means plus HangingSD^2 for each phase, with Satterthwaite's degrees of freedom.
 //
-// Assumed: hangings independent, log rates about normal, scatter the same in both
-// phases. Runs of hangings with few and with many runs get the same weight.
+// One injector's difference has its own interval; all injectors' hold together at 95 %
+// (Bonferroni, 5 %/I each). As injectors share their hangings this is on the safe side.
+//
+// Assumed: hangings independent, log rates about normal, scatter the same in both phases.
 package change
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 )
 
@@ -65,9 +71,19 @@ type Reading struct {
 	Hanging  string // within the phase; a label used in both phases means two hangings
 	Run      string // within the hanging
 	Day      string // the date, as text; may be empty
+	Means    string // what it was measured with, for example "by hand"; may be empty
 
 	RateMLPerMin float64 // above zero
 	UMLPerMin    float64 // its standard uncertainty; 0 when not known
+
+	Conditions []Condition
+}
+
+// Condition is what was noted beside a reading: of the run, such as the fuel's
+// temperature, or of the injector, such as the control unit's correction.
+type Condition struct {
+	Name, Unit string
+	Value      float64
 }
 
 // Options say what is compared. The zero value compares "baseline" or "before" with
@@ -83,6 +99,19 @@ type Options struct {
 	// PickedWorst says that the engine or injector was chosen because its reading
 	// was high or low: such a reading moves back by itself.
 	PickedWorst bool
+
+	// HangingSD is the bench's own standard deviation between hangings of the set's mean
+	// log rate (0.01 is 1 %), what runs add taken out, as a re-hanging study finds it, and
+	// HangingDF its degrees of freedom. 0: not known. They are used where each phase has a
+	// single hanging.
+	HangingSD, HangingDF float64
+
+	// Adjust names conditions that are to be taken into account in the finding. As any
+	// choice of analysis it must be made before the data are seen.
+	Adjust []string
+
+	// Untreated says that an untreated comparison was made elsewhere.
+	Untreated bool
 }
 
 // DefaultMarginPercent is a rule of thumb for a screen: common practice, no source.
@@ -136,6 +165,9 @@ type Injector struct {
 	AfterMLPerMin  float64     `json:"after_ml_per_min"`
 	Percent        float64     `json:"percent"`
 	CI95           *[2]float64 `json:"ci95"` // simultaneous over the injectors; nil without an interval
+	// P is two-sided, of no difference, and adjusted by Holm's steps (Scand. J. Statist. 6
+	// (1979) 65) so that the injectors may be looked at together; nil without an interval.
+	P *float64 `json:"p_holm"`
 }
 
 // Count is what one phase rests on, left-out injectors apart.
@@ -154,7 +186,8 @@ type Result struct {
 	Equivalence Equivalence `json:"equivalence"`
 	Decision    Decision    `json:"decision"`
 	Injectors   []Injector  `json:"injectors"`
-	Warnings    []string    `json:"warnings"`
+	Warnings    []string    `json:"warnings"` // the doubts as sentences
+	Doubts      []Doubt     `json:"doubts"`
 
 	// Forbids says why no finding may rest on the data; empty: it may.
 	Forbids string `json:"forbids,omitempty"`
@@ -175,8 +208,56 @@ type Result struct {
 	// margin, and to show that there is none, 4 times out of 5 each. Given for
 	// cannot-tell; nil when not known or above 200.
 	HangingsNeeded *int     `json:"hangings_needed_per_phase"`
-	LeftOut        []string `json:"left_out"` // injectors without a reading in every hanging
+	LeftOut        []string `json:"left_out"` // injectors that were not measured in both phases, or could not be tied to the others
 	Method         string   `json:"method"`
+
+	// Model is what the interval comes from: "mixed", "hanging-means",
+	// "hanging-means-adjusted", "bench-hanging-sd", or "none".
+	Model string `json:"model"`
+	// ModelWhy says why it is not the mixed model; empty where it is.
+	ModelWhy string `json:"model_why,omitempty"`
+	// Scatter is what the readings scatter by, and Run what moves the whole set from run to run.
+	Scatter *Scatter `json:"scatter,omitempty"`
+	// Sensitivity is the same change worked out in other ways.
+	Sensitivity []Variant `json:"sensitivity"`
+	// Conditions are those noted, before beside after.
+	Conditions []ConditionPair `json:"conditions"`
+}
+
+// Doubt is something that a finding must be read with.
+type Doubt struct {
+	Code string `json:"code"` // such as "one-hanging"; codes stay what they are
+	Says string `json:"says"`
+	Do   string `json:"do,omitempty"` // what would remove it
+}
+
+// Text is the doubt as one sentence without a full stop.
+func (d Doubt) Text() string {
+	if d.Do == "" {
+		return d.Says
+	}
+	return d.Says + "; " + d.Do
+}
+
+// doubt adds one.
+func (r *Result) doubt(code, says, do string) { r.Add(Doubt{code, says, do}) }
+
+// Add adds a doubt that the readings do not show by themselves.
+func (r *Result) Add(d Doubt) {
+	r.Doubts, r.Warnings = append(r.Doubts, d), append(r.Warnings, d.Text())
+}
+
+// Scatter is spreads as standard deviations in percent.
+type Scatter struct {
+	// RunPercent is by how much the whole set moves together from run to run within a
+	// hanging, what injectors do on their own taken out, with its 95 % interval (Williams,
+	// Biometrika 49 (1962) 278). nil where no two runs of a hanging have all injectors.
+	RunPercent *float64    `json:"run_percent"`
+	RunCI95    *[2]float64 `json:"run_ci95"`
+	// HangingPercent is by how much it moves from hanging to hanging, runs taken out.
+	HangingPercent *float64 `json:"hanging_percent"`
+	// ReadingPercent is a single reading around its injector, hanging and run.
+	ReadingPercent *float64 `json:"reading_percent"`
 }
 
 // ReadingError is a reading that cannot be compared.
@@ -208,11 +289,14 @@ func Compare(readings []Reading, o Options) (Result, error) {
 	if !(o.MarginPercent > 0 && o.MarginPercent <= 100) {
 		return Result{}, fmt.Errorf("comparing: the margin is %g %%; give the smallest change worth caring about, above 0 and up to 100 %%", o.MarginPercent)
 	}
+	if err := o.checkHanging(); err != nil {
+		return Result{}, err
+	}
 	if err := checkReadings(readings); err != nil {
 		return Result{}, err
 	}
-	r := Result{Scope: ScopeEngine, Decision: CannotTell, Warnings: []string{}, LeftOut: []string{},
-		Equivalence: Equivalence{MarginPercent: o.MarginPercent}}
+	r := Result{Scope: ScopeEngine, Decision: CannotTell, Warnings: []string{}, Doubts: []Doubt{}, LeftOut: []string{},
+		Sensitivity: []Variant{}, Conditions: []ConditionPair{}, Equivalence: Equivalence{MarginPercent: o.MarginPercent}}
 	if err := r.choosePhases(readings, o); err != nil {
 		return Result{}, err
 	}
@@ -220,11 +304,28 @@ func Compare(readings []Reading, o Options) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	f := fitTable(t)
+	f := fitTable(t, o)
+	if err := r.conditions(readings, t, &f, o); err != nil {
+		return Result{}, err
+	}
 	r.fill(t, f)
 	r.judge(t, f)
+	r.sensitivity(t, f)
 	r.warn(readings, t, f, o)
 	return r, nil
+}
+
+func (o Options) checkHanging() error {
+	if o.HangingSD == 0 && o.HangingDF == 0 {
+		return nil
+	}
+	if !(o.HangingSD > 0 && o.HangingSD <= 1) {
+		return fmt.Errorf("comparing: the bench's spread between hangings is %g as a log ratio; give it above 0 and up to 1 (0.01 is 1 %%)", o.HangingSD)
+	}
+	if !(o.HangingDF >= 1) {
+		return fmt.Errorf("comparing: the bench's spread between hangings has %g degrees of freedom; give those of the re-hanging study, 1 or more", o.HangingDF)
+	}
+	return nil
 }
 
 func checkReadings(readings []Reading) error {
@@ -242,6 +343,11 @@ func checkReadings(readings []Reading) error {
 			return bad(fmt.Sprintf("a rate of %g mL/min is not between %g and %g", r.RateMLPerMin, minRate, maxRate), "check the reading and its unit")
 		case !(r.UMLPerMin >= 0) || math.IsInf(r.UMLPerMin, 0):
 			return bad(fmt.Sprintf("an uncertainty of %g mL/min", r.UMLPerMin), "give zero or more, 0 when it is not known")
+		}
+		for _, c := range r.Conditions {
+			if math.IsNaN(c.Value) || math.IsInf(c.Value, 0) {
+				return bad(fmt.Sprintf("its %s is %g", c.Name, c.Value), "give a number, or leave it out")
+			}
 		}
 		k := key{r.Phase, r.Hanging, r.Run, r.Injector}
 		if seen[k] {
@@ -286,7 +392,7 @@ func (r *Result) choosePhases(readings []Reading, o Options) error {
 			}
 		}
 		if before != "" && after != "" {
-			r.Warnings = append(r.Warnings, fmt.Sprintf("which phase came first was taken from the order of the readings: %q before, %q after; name them to be sure", before, after))
+			r.doubt("phase-order", fmt.Sprintf("which phase came first was taken from the order of the readings: %q before, %q after", before, after), "name them to be sure")
 		}
 	}
 	list := strings.Join(phases, ", ")
@@ -307,135 +413,8 @@ func (r *Result) choosePhases(readings []Reading, o Options) error {
 		}
 	}
 	if len(others) > 0 {
-		r.Warnings = append(r.Warnings, "readings of other phases were left out: "+strings.Join(others, ", "))
+		r.doubt("other-phases", "readings of other phases were left out: "+strings.Join(others, ", "), "")
 	}
 	r.Before.Phase, r.After.Phase = before, after
 	return nil
-}
-
-// hanging is one hanging's log rates.
-type hanging struct {
-	name string
-	runs map[string]map[string]float64 // run, injector: log rate
-	mean []float64                     // per injector of the table, over its runs
-	set  float64                       // over the injectors
-}
-
-// table is what the model sees: two phases of hangings, complete injectors.
-type table struct {
-	injectors []string
-	phases    [2][]*hanging // before, after
-}
-
-func (r *Result) tabulate(readings []Reading) (table, error) {
-	var t table
-	byKey := map[[2]string]*hanging{}
-	everywhere := map[string]int{} // injector: hangings it is in
-	perPhase := map[string][2]bool{}
-	for _, x := range readings {
-		p := slices.Index([]string{r.Before.Phase, r.After.Phase}, x.Phase)
-		if p < 0 {
-			continue
-		}
-		k := [2]string{x.Phase, x.Hanging}
-		h := byKey[k]
-		if h == nil {
-			h = &hanging{name: x.Hanging, runs: map[string]map[string]float64{}}
-			byKey[k] = h
-			t.phases[p] = append(t.phases[p], h)
-		}
-		if h.runs[x.Run] == nil {
-			h.runs[x.Run] = map[string]float64{}
-		}
-		if !h.has(x.Injector) {
-			everywhere[x.Injector]++
-		}
-		h.runs[x.Run][x.Injector] = math.Log(x.RateMLPerMin)
-		in := perPhase[x.Injector]
-		in[p] = true
-		perPhase[x.Injector] = in
-	}
-	all := len(t.phases[0]) + len(t.phases[1])
-	for _, i := range sortedKeys(everywhere) {
-		if everywhere[i] == all {
-			t.injectors = append(t.injectors, i)
-			continue
-		}
-		r.LeftOut = append(r.LeftOut, i)
-		if in := perPhase[i]; in[0] != in[1] {
-			only := r.Before.Phase
-			if in[1] {
-				only = r.After.Phase
-			}
-			r.Warnings = append(r.Warnings, fmt.Sprintf("injector %s was measured in phase %s only and was left out", i, only))
-		} else {
-			r.Warnings = append(r.Warnings, fmt.Sprintf("injector %s is missing in %d of %d hangings and was left out", i, all-everywhere[i], all))
-		}
-	}
-	if len(t.injectors) == 0 {
-		return t, fmt.Errorf("comparing: no injector was measured in all %d hangings of %s and %s; measure the same injectors in each, or take incomplete hangings out", all, r.Before.Phase, r.After.Phase)
-	}
-	partial := 0
-	for p := range t.phases {
-		slices.SortFunc(t.phases[p], func(a, b *hanging) int { return natural(a.name, b.name) })
-		for _, h := range t.phases[p] {
-			partial += h.average(t.injectors)
-		}
-	}
-	if partial > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%d readings are missing within hangings: those injectors rest on fewer runs", partial))
-	}
-	return t, nil
-}
-
-func (h *hanging) has(injector string) bool {
-	for _, run := range h.runs {
-		if _, ok := run[injector]; ok {
-			return true
-		}
-	}
-	return false
-}
-
-// average fills mean and set, and counts the readings missing from its runs.
-func (h *hanging) average(injectors []string) (missing int) {
-	names := sortedKeys(h.runs) // a fixed order, so that sums are the same every time
-	for _, i := range injectors {
-		var sum, n float64
-		for _, run := range names {
-			if y, ok := h.runs[run][i]; ok {
-				sum += y
-				n++
-			} else {
-				missing++
-			}
-		}
-		h.mean = append(h.mean, sum/n)
-	}
-	h.set = mean(h.mean)
-	return missing
-}
-
-// natural orders labels as people number things: 2 before 10.
-func natural(a, b string) int {
-	x, errX := strconv.Atoi(a)
-	y, errY := strconv.Atoi(b)
-	switch {
-	case errX == nil && errY == nil && x != y:
-		return cmp.Compare(x, y)
-	case errX == nil && errY != nil:
-		return -1
-	case errX != nil && errY == nil:
-		return 1
-	}
-	return cmp.Compare(a, b)
-}
-
-func sortedKeys[V any](m map[string]V) []string {
-	keys := make([]string, 0, len(m))
-	for k := range m {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, natural)
-	return keys
 }

@@ -1,10 +1,13 @@
 package change
 
 import (
-	"fmt"
+	"errors"
 	"math"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"brimline/analysis/mixed"
 )
 
 // estimate is a difference of logs with its standard error. df is 0 when there is
@@ -85,75 +88,16 @@ func twoSample(before, after []float64) estimate {
 	return e
 }
 
-// fit holds the estimates of the package's model.
-type fit struct {
-	engine    estimate   // this engine
-	like      estimate   // injectors like these
-	injector  []estimate // per injector of the table
-	runs      estimate   // by the runs of single hangings; df 0 elsewhere
-	hangingSD float64    // of a set mean, as a log; 0 when not known
-}
-
-// fitTable works the package's formulas; names are those of the package comment.
-func fitTable(t table) fit {
-	var set [2][]float64
-	nInj := len(t.injectors)
-	var byInj [2][]float64 // per phase and injector: mean over hangings
-	for p, hs := range t.phases {
-		byInj[p] = make([]float64, nInj)
-		for _, h := range hs {
-			set[p] = append(set[p], h.set)
-			for i, y := range h.mean {
-				byInj[p][i] += y / float64(len(hs))
-			}
-		}
+// welch is the comparison of two samples with a variance for each (Welch, Biometrika 34
+// (1947) 28). Both need two values.
+func welch(before, after []float64) estimate {
+	nb, na := float64(len(before)), float64(len(after))
+	if nb < 2 || na < 2 {
+		return estimate{diff: mean(after) - mean(before)}
 	}
-	f := fit{engine: twoSample(set[0], set[1])}
-	d := make([]float64, nInj)
-	for i := range d {
-		d[i] = byInj[1][i] - byInj[0][i]
-	}
-	f.injector = make([]estimate, nInj)
-	for i := range d {
-		f.injector[i].diff = d[i]
-	}
-	f.like.diff = f.engine.diff
-	if len(t.phases[0]) == 1 && len(t.phases[1]) == 1 {
-		f.runs = runsWithin(t)
-	}
-	v1 := f.engine.df
-	if v1 <= 0 {
-		return f
-	}
-
-	var ssE float64
-	for p, hs := range t.phases {
-		m := mean(set[p])
-		for _, h := range hs {
-			for i, y := range h.mean {
-				e := y - byInj[p][i] - h.set + m
-				ssE += e * e
-			}
-		}
-	}
-	I := float64(nInj)
-	c := 1/float64(len(set[0])) + 1/float64(len(set[1]))
-	sH2 := f.engine.se * f.engine.se / c
-	f.hangingSD = math.Sqrt(sH2)
-	var sE2 float64
-	vE := (I - 1) * v1
-	if vE > 0 {
-		sE2 = ssE / vE
-	}
-	for i := range f.injector {
-		f.injector[i].se, f.injector[i].df = satterthwaite(
-			component{c * sH2, v1}, component{c * sE2 * (I - 1) / I, vE})
-	}
-	if nInj > 1 {
-		f.like.se, f.like.df = satterthwaite(
-			component{c * sH2, v1}, component{squares(d) / (I - 1) / I, I - 1}, component{-c * sE2 / I, vE})
-	}
-	return f
+	e := estimate{diff: mean(after) - mean(before)}
+	e.se, e.df = satterthwaite(component{squares(before) / (nb - 1) / nb, nb - 1}, component{squares(after) / (na - 1) / na, na - 1})
+	return e
 }
 
 // component is an estimate of a variance, or its negative, with degrees of freedom.
@@ -178,122 +122,423 @@ func satterthwaite(parts ...component) (se, df float64) {
 	return math.Sqrt(sum), sum * sum / weight
 }
 
+// How the finding was reached; for Result.Model.
+const (
+	modelMixed    = "mixed"                  // REML and Kenward-Roger on the readings
+	modelMeans    = "hanging-means"          // Student's t on the hangings' set means
+	modelAdjusted = "hanging-means-adjusted" // the same with conditions as covariates
+	modelBench    = "bench-hanging-sd"       // one hanging in each phase, widened by the bench's own
+	modelNone     = "none"                   // nothing to work an interval out from
+)
+
+// fit holds the estimates of the package's model.
+type fit struct {
+	engine    estimate   // this engine
+	like      estimate   // injectors like these
+	injector  []estimate // per injector of the table
+	runs      estimate   // by the runs of single hangings; df 0 elsewhere
+	means     estimate   // by the hangings' means
+	hangingSD float64    // of a set mean, as a log; 0 when not known
+	model     string
+	why       string // why not the mixed model; empty: it is
+	spreads   *spreads
+}
+
+// spreads are standard deviations of the mixed model, as logs; negative: not in it.
+type spreads struct{ hanging, run, tube, reading float64 }
+
+// fitTable fits the package's model.
+func fitTable(t table, o Options) fit {
+	f := fitMeans(t)
+	f.means, f.model = f.engine, modelMeans
+	if f.engine.df <= 0 {
+		f.model = modelNone
+		f.bench(t, o)
+		return f
+	}
+	if f.engine.se <= minSD {
+		return f
+	}
+	if t.balanced && !t.unequal() {
+		// The mixed model's closed form (TestClosedForm).
+		f.spreads = t.balancedSpreads(f.hangingSD)
+	} else {
+		m, err := fitMixed(t)
+		if err != nil {
+			f.why = "the mixed model cannot be fitted to so few or such readings"
+			return f
+		}
+		f.spreads = m.spreads
+		if m.spreads.hanging > 0 {
+			f.engine, f.injector = m.engine, m.injector
+			e := t.resid()
+			f.like = likeThese(f.engine, f.injector, component{t.perHangings() * e.v / float64(len(t.injectors)), e.df})
+		}
+	}
+	if f.spreads.hanging > 0 {
+		f.model = modelMixed
+		return f
+	}
+	// With the hanging's spread at its bound the mixed model takes the scatter of runs and
+	// readings for that of hangings, and is wrong less or more often than it says
+	// (TestSpreadAtZero prints how often). The means need no spread to be above zero.
+	f.why = "hangings differ no more than their runs and readings do by themselves, and there the hangings' means are the exact answer"
+	return f
+}
+
+// perHangings is c of the package comment.
+func (t *table) perHangings() float64 {
+	return 1/float64(len(t.phases[0])) + 1/float64(len(t.phases[1]))
+}
+
+// balancedSpreads is the spreads from the mean squares of a balanced table.
+func (t *table) balancedSpreads(hangingSD float64) *spreads {
+	I, R := float64(len(t.injectors)), float64(len(t.phases[0][0].runs))
+	tube := t.resid() // of cells that are means of R readings
+	s := spreads{run: -1, tube: -1, reading: math.Sqrt(tube.v)}
+	hanging := hangingSD*hangingSD - tube.v/I
+	if own, _ := t.withinRuns(); own.df > 0 {
+		within := t.withinHangings()
+		s.reading = math.Sqrt(own.v)
+		s.tube = math.Sqrt(math.Max(0, tube.v-own.v/R))
+		s.run = math.Sqrt(math.Max(0, within.v-own.v/I))
+		hanging = hangingSD*hangingSD - tube.v/I - within.v/R + own.v/I/R
+	}
+	s.hanging = math.Sqrt(math.Max(0, hanging))
+	return &s
+}
+
+// withinHangings is the variance of the set's mean from run to run within hangings.
+func (t *table) withinHangings() component {
+	var c component
+	for p := range t.runMeans {
+		for _, runs := range t.runMeans[p] {
+			if n := len(runs); n > 1 {
+				c.v += squares(runs)
+				c.df += float64(n - 1)
+			}
+		}
+	}
+	if c.df > 0 {
+		c.v /= c.df
+	}
+	return c
+}
+
+// fitMeans works the package's formulas for hangings' means; names are those of the
+// package comment.
+func fitMeans(t table) fit {
+	set := [2][]float64{t.sets(0), t.sets(1)}
+	nInj := len(t.injectors)
+	f := fit{engine: twoSample(set[0], set[1])}
+	d := make([]float64, nInj)
+	f.injector = make([]estimate, nInj)
+	for i := range d {
+		d[i] = t.byInj[1][i] - t.byInj[0][i]
+		f.injector[i].diff = d[i]
+	}
+	f.engine.diff = mean(d)
+	if len(set[0]) == 1 && len(set[1]) == 1 {
+		f.runs = runsWithin(t)
+	}
+	v1 := f.engine.df
+	if v1 <= 0 {
+		return f
+	}
+	I := float64(nInj)
+	c := t.perHangings()
+	sH2 := f.engine.se * f.engine.se / c
+	f.hangingSD = math.Sqrt(sH2)
+	sE2 := t.resid()
+	for i := range f.injector {
+		ci := 1/float64(t.in[0][i]) + 1/float64(t.in[1][i])
+		f.injector[i].se, f.injector[i].df = satterthwaite(
+			component{ci * sH2, v1}, component{ci * sE2.v * (I - 1) / I, sE2.df})
+	}
+	f.like = likeThese(f.engine, f.injector, component{c * sE2.v / I, sE2.df})
+	return f
+}
+
+// likeThese widens the engine's estimate by how the injectors differ in response: their
+// differences' variance over injectors holds that and the residual, which the engine's
+// estimate holds already. Where noise makes a difference of variances negative, the larger
+// variance stands with its own degrees of freedom: Satterthwaite's would be far too few
+// there. With two injectors, one degree of freedom, they are far too many, and 1 is kept.
+func likeThese(engine estimate, injectors []estimate, residual component) estimate {
+	n := float64(len(injectors))
+	if n < 2 || engine.df <= 0 {
+		return estimate{diff: engine.diff}
+	}
+	d := make([]float64, len(injectors))
+	for i, e := range injectors {
+		d[i] = e.diff
+	}
+	a := component{engine.se * engine.se, engine.df}
+	b := component{squares(d) / (n - 1) / n, n - 1}
+	out := engine
+	switch {
+	case b.v <= residual.v && a.v >= b.v:
+	case a.v+b.v-residual.v < b.v:
+		out.se, out.df = math.Sqrt(b.v), b.df
+	default:
+		out.se, out.df = satterthwaite(a, b, component{-residual.v, residual.df})
+		if n == 2 {
+			out.df = math.Min(out.df, b.df)
+		}
+	}
+	return out
+}
+
 // runsWithin compares set means of runs where each phase has one hanging. Runs
 // without all injectors do not count.
 func runsWithin(t table) estimate {
-	var set [2][]float64
-	for p := range t.phases {
-		h := t.phases[p][0]
-		for _, name := range sortedKeys(h.runs) {
-			run := h.runs[name]
-			var sum float64
-			n := 0
-			for _, i := range t.injectors {
-				if y, ok := run[i]; ok {
-					sum += y
-					n++
-				}
-			}
-			if n == len(t.injectors) {
-				set[p] = append(set[p], sum/float64(n))
-			}
-		}
-		if len(set[p]) == 0 {
-			return estimate{}
-		}
+	before, after := t.runMeans[0][0], t.runMeans[1][0]
+	if len(before) == 0 || len(after) == 0 {
+		return estimate{}
 	}
-	return twoSample(set[0], set[1])
+	return twoSample(before, after)
 }
 
-// fill puts estimates and counts into the result.
-func (r *Result) fill(t table, f fit) {
-	r.Effect = f.engine.effect()
-	if e := f.like.effect(); e.CI95 != nil {
-		r.LikeThese = &e
-	}
-	if f.engine.df > 0 {
-		sd := percent(f.hangingSD)
-		r.HangingSDPercent = &sd
-	}
-	for p, count := range []*Count{&r.Before, &r.After} {
-		sets := 0.0
-		for _, h := range t.phases[p] {
-			sets += h.set / float64(len(t.phases[p]))
-			count.Hangings++
-			count.Runs += len(h.runs)
-			for _, run := range h.runs {
-				for _, i := range t.injectors {
-					if _, ok := run[i]; ok {
-						count.Readings++
-					}
-				}
-			}
-		}
-		count.MLPerMin = math.Exp(sets)
-	}
-	for i, name := range t.injectors {
-		e := f.injector[i]
-		var log [2]float64
-		for p, hs := range t.phases {
-			for _, h := range hs {
-				log[p] += h.mean[i] / float64(len(hs))
-			}
-		}
-		inj := Injector{Injector: name, BeforeMLPerMin: math.Exp(log[0]), AfterMLPerMin: math.Exp(log[1]), Percent: percent(e.diff)}
-		if e.known() {
-			lo, hi := e.interval(alpha / float64(len(t.injectors)))
-			if hi-lo < 2*maxHalf {
-				inj.CI95 = &[2]float64{percent(lo), percent(hi)}
-			}
-		}
-		r.Injectors = append(r.Injectors, inj)
-	}
-	r.Method = "Student's two-sample t on the set's mean log rate in each hanging, variance pooled over the phases; runs are averaged within a hanging, injectors within the set; equivalence by two one-sided tests; injectors' intervals by Bonferroni"
-}
-
-// judge decides, and works out the planning figures.
-func (r *Result) judge(t table, f fit) {
-	if !f.engine.known() {
-		r.forbid(t, f)
+// bench gives an interval where each phase has one hanging: the scatter of the runs, and
+// twice the variance of the bench's own hangings, as each phase's hanging adds it once.
+func (f *fit) bench(t table, o Options) {
+	if !(f.runs.df > 0) || f.runs.se <= minSD || o.HangingSD == 0 {
 		return
 	}
-	margin := math.Log1p(r.Equivalence.MarginPercent / 100)
-	pLo, pHi := f.engine.tost(-margin, margin)
-	p := math.Max(pLo, pHi)
-	r.Equivalence.P = &p
-	switch {
-	case *r.Effect.P < alpha && f.engine.diff < 0:
-		r.Decision = Lower
-	case *r.Effect.P < alpha:
-		r.Decision = Higher
-	case p < alpha:
-		r.Decision = NoMeaningfulChange
-	}
-	if d := detectable(f.engine.se, f.engine.df); d < maxHalf {
-		s := percent(d)
-		r.SmallestDetectablePercent = &s
-	}
-	if r.Decision == CannotTell {
-		if n := hangingsNeeded(margin, f.hangingSD); n > 0 {
-			r.HangingsNeeded = &n
+	f.model = modelBench
+	hang := component{2 * o.HangingSD * o.HangingSD, o.HangingDF}
+	runs := component{f.runs.se * f.runs.se, f.runs.df}
+	f.engine = estimate{diff: f.runs.diff}
+	f.engine.se, f.engine.df = satterthwaite(runs, hang)
+	f.hangingSD = math.Sqrt(o.HangingSD*o.HangingSD + runs.v/2)
+
+	// An injector's own: what the readings of a run scatter around their run's mean.
+	I := float64(len(t.injectors))
+	own, n := t.withinRuns()
+	if own.df <= 0 {
+		for i := range f.injector {
+			f.injector[i].se, f.injector[i].df = f.engine.se, f.engine.df
 		}
+		return
 	}
+	c := 1/n[0] + 1/n[1]
+	for i := range f.injector {
+		f.injector[i].se, f.injector[i].df = satterthwaite(runs, hang, component{c * own.v * (I - 1) / I, own.df})
+	}
+	f.like = likeThese(f.engine, f.injector, component{c * own.v / I, own.df})
 }
 
-// forbid says why there is no interval.
-func (r *Result) forbid(t table, f fit) {
-	nb, na := len(t.phases[0]), len(t.phases[1])
-	switch {
-	case f.engine.df <= 0 && r.Before.Runs == 1 && r.After.Runs == 1:
-		r.Forbids = "there is one run in each phase: how much runs differ by themselves is not known"
-	case f.engine.df <= 0:
-		r.Forbids = "there is one hanging in each phase: the hanging cannot be told from the treatment"
-		if e := f.runs.effect(); e.CI95 != nil {
-			r.RunsOnly = &e
-		}
-	case f.engine.se <= minSD:
-		r.Forbids = fmt.Sprintf("the set's mean is the same to the last digit within each phase, over %d and %d hangings: the readings look copied or are rounded too coarsely", nb, na)
-	default:
-		r.Forbids = "the hangings differ so much among themselves that no useful interval can be given"
+// withinRuns is the variance of a reading around what its injector sends and its run
+// moves, in the runs that have all injectors, and the number of these per phase.
+func (t *table) withinRuns() (own component, n [2]float64) {
+	I := len(t.injectors)
+	if I < 2 {
+		return component{}, n
 	}
+	type cell struct{ phase, hanging int }
+	byCell := map[cell][][]float64{}
+	var order []cell
+	for start := 0; start < len(t.rows); {
+		end := start
+		for end < len(t.rows) && t.rows[end].run == t.rows[start].run {
+			end++
+		}
+		if end-start == I {
+			r := t.rows[start]
+			k := cell{r.phase, r.hangingNo}
+			if byCell[k] == nil {
+				order = append(order, k)
+			}
+			y := make([]float64, I)
+			for j, x := range t.rows[start:end] {
+				y[j] = x.y
+			}
+			byCell[k] = append(byCell[k], y)
+			n[r.phase]++
+		}
+		start = end
+	}
+	var ss float64
+	for _, k := range order {
+		runs := byCell[k]
+		centre := make([]float64, I)
+		for _, y := range runs {
+			m := mean(y)
+			for i := range y {
+				centre[i] += (y[i] - m) / float64(len(runs))
+			}
+		}
+		for _, y := range runs {
+			m := mean(y)
+			for i := range y {
+				ss += math.Pow(y[i]-m-centre[i], 2)
+			}
+		}
+		own.df += float64((I - 1) * (len(runs) - 1))
+	}
+	if own.df > 0 {
+		own.v = ss / own.df
+	}
+	return own, n
+}
+
+// mixedModel is the model of the readings, with injector x phase fixed.
+func mixedModel(t table, known bool) mixed.Model {
+	n := len(t.rows)
+	m := mixed.Model{Response: make([]float64, n)}
+	inj := mixed.Factor{Name: "injector", Values: make([]string, n), Levels: t.injectors}
+	phase := mixed.Factor{Name: "phase", Values: make([]string, n), Levels: []string{"before", "after"}}
+	hanging := mixed.Factor{Name: "hanging", Values: make([]string, n)}
+	run := mixed.Factor{Name: "run", Values: make([]string, n)}
+	if known {
+		m.KnownVariance = make([]float64, n)
+	}
+	for k, r := range t.rows {
+		m.Response[k] = r.y
+		inj.Values[k], phase.Values[k] = t.injectors[r.injector], phase.Levels[r.phase]
+		hanging.Values[k], run.Values[k] = r.hanging, r.run
+		if known {
+			m.KnownVariance[k] = r.known
+		}
+	}
+	m.Factors = []mixed.Factor{phase, hanging, inj, run}
+	m.Fixed = []string{"phase"}
+	m.Random = []mixed.Random{{By: "hanging"}}
+	if len(t.injectors) > 1 {
+		m.Fixed = []string{"injector", "phase", "injector:phase"}
+		if !t.oneRun {
+			m.Random = append(m.Random, mixed.Random{By: "run"}, mixed.Random{By: "hanging:injector"})
+		}
+	}
+	return m
+}
+
+// unequalU is the ratio of the largest to the smallest stated uncertainty from which on
+// readings are weighted by it: below, the weights hardly change an answer.
+const unequalU = 2
+
+// unequal reports whether all readings state an uncertainty and these differ much.
+func (t *table) unequal() bool {
+	least, most := math.Inf(1), 0.0
+	for _, r := range t.rows {
+		least, most = math.Min(least, r.known), math.Max(most, r.known)
+	}
+	return least > 0 && most > unequalU*unequalU*least
+}
+
+// A fit that leaves next to nothing to the readings is of readings that some hangings or
+// injectors have to themselves: its likelihood has no one peak.
+var (
+	errNoResidual = errors.New("the readings do not scatter")
+	errOneReading = errors.New("each hanging has one reading")
+)
+
+// fitMixed fits the mixed model to the readings.
+func fitMixed(t table) (fit, error) {
+	f := fit{}
+	if len(t.injectors) == 1 && t.oneRun {
+		return f, errOneReading // each hanging is a reading: there is nothing to tell them apart by
+	}
+	m, err := mixedModel(t, t.unequal()).Fit(mixed.REML)
+	if err == nil && t.unequal() && m.ResidualVariance < 1e-9 {
+		// The stated uncertainties are larger than the scatter: they are shared between
+		// readings, or too large, and must not be taken for scatter.
+		m, err = mixedModel(t, false).Fit(mixed.REML)
+	}
+	if err != nil {
+		return f, err
+	}
+	for _, w := range m.Warnings {
+		if w.Code == "not-converged" {
+			return f, errors.New(w.Text)
+		}
+	}
+	change := func(at map[string]string) (estimate, error) {
+		at["phase"] = "after"
+		after, err := m.Mean(mixed.At{Levels: at})
+		if err != nil {
+			return estimate{}, err
+		}
+		at["phase"] = "before"
+		before, err := m.Mean(mixed.At{Levels: at})
+		if err != nil {
+			return estimate{}, err
+		}
+		e, err := m.Estimate(after.Minus(before), mixed.KenwardRoger)
+		return estimate{e.Value, e.SE, e.DF}, err
+	}
+	if f.engine, err = change(map[string]string{}); err != nil {
+		return f, err
+	}
+	f.injector = []estimate{f.engine}
+	if len(t.injectors) > 1 {
+		f.injector = f.injector[:0]
+		for _, i := range t.injectors {
+			e, err := change(map[string]string{"injector": i})
+			if err != nil {
+				return f, err
+			}
+			f.injector = append(f.injector, e)
+		}
+	}
+	s := spreads{run: -1, tube: -1, reading: math.Sqrt(m.ResidualVariance)}
+	for _, c := range m.Random {
+		switch sd := c.SD[0]; c.By {
+		case "hanging":
+			s.hanging = sd
+		case "run":
+			s.run = sd
+		default:
+			s.tube = sd
+		}
+	}
+	if s.reading < 1e-3*max(s.hanging, s.run, s.tube) {
+		return f, errNoResidual
+	}
+	if s.hanging <= 1e-6*s.reading { // what the optimiser leaves of a spread at its bound
+		s.hanging = 0
+	}
+	f.spreads = &s
+	return f, nil
+}
+
+// adjusted is the comparison of the hangings' set means with covariates beside the phase,
+// by least squares; x is per covariate the two phases' values in each hanging.
+func adjusted(t table, x [][2][]float64) estimate {
+	set := [2][]float64{t.sets(0), t.sets(1)}
+	n, p := len(set[0])+len(set[1]), 2+len(x)
+	e := estimate{diff: mean(set[1]) - mean(set[0]), df: float64(n - p)}
+	if e.df <= 0 {
+		return estimate{diff: e.diff}
+	}
+	X, y := mat.NewDense(n, p, nil), mat.NewVecDense(n, nil)
+	k := 0
+	for phase := range set {
+		for h, v := range set[phase] {
+			y.SetVec(k, v)
+			X.Set(k, 0, 1)
+			X.Set(k, 1, float64(phase))
+			for j := range x {
+				X.Set(k, 2+j, x[j][phase][h]-mean(append(append([]float64{}, x[j][0]...), x[j][1]...)))
+			}
+			k++
+		}
+	}
+	var qr mat.QR
+	qr.Factorize(X)
+	var b, fitted mat.VecDense
+	if err := qr.SolveVecTo(&b, false, y); err != nil {
+		return estimate{diff: e.diff}
+	}
+	fitted.MulVec(X, &b)
+	var ss float64
+	for i := range n {
+		ss += math.Pow(y.AtVec(i)-fitted.AtVec(i), 2)
+	}
+	var xx, inv mat.Dense
+	xx.Mul(X.T(), X)
+	if err := inv.Inverse(&xx); err != nil {
+		return estimate{diff: e.diff}
+	}
+	return estimate{b.AtVec(1), math.Sqrt(ss / e.df * inv.At(1, 1)), e.df}
 }

@@ -129,7 +129,7 @@ func TestCompareAgainstMixedModel(t *testing.T) {
 	// Variance components of the same fit: session 3.52428409950463e-4, residual
 	// 1.80919067703215e-4; a hanging's set mean of 4 injectors has both.
 	table := tabulated(t, in)
-	f := fitTable(table)
+	f := fitTable(table, Options{})
 	near(t, "hanging variance", f.hangingSD*f.hangingSD, 3.52428409950463e-4+1.80919067703215e-4/4, 1e-5)
 	// The paired t over injectors (R: t -50.7684975974965, df 3) is the part of
 	// "injectors like these" that leaves the hanging out; here it is 7 times too
