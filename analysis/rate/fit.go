@@ -20,9 +20,9 @@ const (
 	doubtSD = 4.5
 	// So many blocks in a row may be: more have moved. A knock lasts under a second.
 	doubtMost = 3
-	// A bend so sure is taken into the fit, so that it is not taken for a walk; noise
-	// alone gives one in 16,000 fills.
-	bendSD = 4.0
+	// A bend so sure is taken into the fit, so that it is not taken for a walk. Noise alone
+	// gives one in eighty fills, where it costs nothing: it leaves the mean slope alone.
+	bendSD = 2.5
 )
 
 // fitCurve fits b, at least fewestValues blocks: once as it is, again with blocks far

@@ -204,18 +204,17 @@ const (
 	recordAsRest   = 0.8  // the chance, beforehand, that the flow adds no noise of its own to a fill
 )
 
-// kernel is the normal density of spread sd (in log ratio) on the lattice, from index 0
-// on one side.
+// kernel is the density, on the lattice about index n of its 2n+1, of the log of a ratio
+// whose mean is 1 and whose log has the standard deviation sd: a fill is as noisy as its
+// channel in the mean of its variance, which is what its slope's variance follows.
 func kernel(sd float64) []float64 {
-	n := int(math.Ceil(4 * sd / latticeStep))
-	k := make([]float64, n+1)
+	n := int(math.Ceil((4*sd + sd*sd/2) / latticeStep))
+	k := make([]float64, 2*n+1)
 	sum := 0.0
 	for i := range k {
-		x := float64(i) * latticeStep / sd
+		x := (float64(i-n)*latticeStep + sd*sd/2) / sd
 		k[i] = math.Exp(-x * x / 2)
-		if sum += k[i]; i > 0 {
-			sum += k[i]
-		}
+		sum += k[i]
 	}
 	for i := range k {
 		k[i] /= sum
@@ -223,15 +222,18 @@ func kernel(sd float64) []float64 {
 	return k
 }
 
-// smooth is p under the kernel; what lies beyond the ends of p is as it is there.
-func smooth(p, k []float64) []float64 {
+// spread is what a centre of density p makes of its members under kernel k; gather the
+// likelihood of the centre by a member's. What lies beyond the ends of p is as it is there.
+func spread(p, k []float64) []float64 { return smooth(p, k, -1) }
+func gather(p, k []float64) []float64 { return smooth(p, k, 1) }
+
+func smooth(p, k []float64, way int) []float64 {
+	n := len(k) / 2
 	out := make([]float64, len(p))
 	for i := range p {
-		s := k[0] * p[i]
-		for d := 1; d < len(k); d++ {
-			s += k[d] * (p[max(i-d, 0)] + p[min(i+d, len(p)-1)])
+		for d, w := range k {
+			out[i] += w * p[min(max(i+way*(d-n), 0), len(p)-1)]
 		}
-		out[i] = s
 	}
 	return out
 }
@@ -239,7 +241,7 @@ func smooth(p, k []float64) []float64 {
 // pooled gives for each member the log of the weights of its ratios by its own
 // likelihood and by what the others and the record at rest tell. The log of a member's
 // ratio is taken as normal about one of the channel's, with a spread that is one of
-// likeness; all is summed over both. (An empirical-Bayes pool would take the likeliest
+// likeness (kernel); all is summed over both. (An empirical-Bayes pool would take the likeliest
 // spread for the truth; Gelman et al., Bayesian Data Analysis, ch. 5.)
 func pooled(members []*evidence, record *evidence) [][]float64 {
 	lo, hi := members[0].first, members[0].last()
@@ -276,7 +278,7 @@ func pooled(members []*evidence, record *evidence) [][]float64 {
 		kernels[s] = kernel(a.spread)
 		logAll[s] = make([]float64, n)
 		for _, l := range like {
-			m := smooth(l, kernels[s])
+			m := gather(l, kernels[s])
 			each[s] = append(each[s], m)
 			for k := range m {
 				logAll[s][k] += math.Log(max(m[k], 1e-300))
@@ -295,7 +297,7 @@ func pooled(members []*evidence, record *evidence) [][]float64 {
 			for k := range n {
 				others[k] = centre[k] * math.Exp(logAll[s][k]-math.Log(max(each[s][j][k], 1e-300))-top)
 			}
-			for k, v := range smooth(others, kernels[s]) {
+			for k, v := range spread(others, kernels[s]) {
 				given[j][k] += likeness[s].chance * v
 			}
 		}
@@ -330,7 +332,7 @@ func restPrior(p []float64, lo int, record *evidence) {
 	for _, v := range cell {
 		sum += v
 	}
-	alike := smooth(cell, kernel(recordLikeness))
+	alike := spread(cell, kernel(recordLikeness))
 	larger := 0.0
 	for k, v := range cell {
 		larger += v / sum / float64(len(cell)-k)
@@ -356,8 +358,8 @@ func (l *look) fitAlone() slopeFit {
 
 // Numbers of the check of the noise model.
 const (
-	slowTurns = 4    // in the fill's time: the slowest noise, which a slope is made wrong by
-	slowTrust = 10.0 // degrees of freedom that the model itself is worth: as one fill's slow part
+	slowTurns = 4   // in the fill's time: the slowest noise, which a slope is made wrong by
+	slowTrust = 5.0 // degrees of freedom that the model itself is worth: less than one fill's slow part, which has 7
 )
 
 // slow is what the fit at a ratio leaves in waves of one to slowTurns turns, as a sum of
