@@ -52,7 +52,7 @@ func exchangeStore(t *testing.T, engine, label string) string {
 	}
 	id, err := s.AddEngine(ctx, ingest.Engine{Label: engine, Injectors: 3, DistanceUnit: "h", InjectorType: "solenoid"})
 	must(err)
-	test := ingest.Test{EngineID: id, Label: label, Phase: "baseline", At: exchangeStart, Odometer: 1204, Fuel: ingest.Fuel{Kind: "diesel", DensityGPerML: 0.832, UDensity: 0.0005, TempC: 38}}
+	test := ingest.Test{EngineID: id, Label: label, Phase: "baseline", At: exchangeStart, Odometer: 1204, Fuel: ingest.Fuel{Kind: "diesel", DensityGPerML: 0.832, UDensity: 0.0005, TempC: 38, UTempC: 0.5, StateAtC: 15}}
 	test.ID, err = s.AddTest(ctx, test)
 	must(err)
 	hanging, err := s.AddHanging(ctx, ingest.Hanging{TestID: test.ID})
@@ -155,7 +155,7 @@ func TestExportAgainstStore(t *testing.T) {
 		if len(told.Files) != 2 || told.Files[0].Rows != 6 || told.Files[1].Rows != int(n) {
 			t.Fatalf("%s: %+v", format, told)
 		}
-		got := duckRows(t, fmt.Sprintf(`SELECT count(*), count(counts), sum(counts)::BIGINT, epoch_us(min(time_utc)), fsum((mass_g * 2100 + 500) - counts), fsum(mass_g / 0.832 - volume_ml), sum(injector)::BIGINT FROM `+table, told.Files[1].File))[0]
+		got := duckRows(t, fmt.Sprintf(`SELECT count(*), count(counts), sum(counts)::BIGINT, epoch_us(min(time_utc)), fsum((mass_g * 2100 + 500) - counts), fsum(mass_g * (1e0 - 1.2e0/8000) / (1e0 - 1.2e0/832) / 0.832 - volume_ml), sum(injector)::BIGINT FROM `+table, told.Files[1].File))[0]
 		if got[0] != fmt.Sprint(n) || got[1] != fmt.Sprint(known) || got[2] != fmt.Sprint(sum) || got[3] != fmt.Sprint(exchangeStart.UnixMicro()) ||
 			math.Abs(got[4].(float64)) > 1e-3 || math.Abs(got[5].(float64)) > 1e-3 || got[6] != fmt.Sprint(2*n) {
 			t.Errorf("%s: got %v, want %d readings, %d with counts, sum %d", format, got, n, known, sum)
@@ -271,7 +271,7 @@ func TestExportedRangeIsRatedAsTheStore(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		return told, decoded[ratesJSON](t, brimline(t, exitDone, "rates", file, "--density", "0.832", "--json")), string(text)
+		return told, decoded[ratesJSON](t, brimline(t, exitDone, "rates", file, "--density", "0.832", "--fuel-temp", "38", "--state-at", "15", "--json")), string(text)
 	}
 	term := func(f fillJSON, name string) float64 {
 		for _, x := range f.Budget {

@@ -806,7 +806,8 @@ func (w *curveWriter) add(s rig.Sample, boot int64, channel string, wall time.Ti
 				w.mass[i] = (float64(s.Counts) - k.zero) / k.span
 				row.MassG = &w.mass[i]
 				if w.density != nil {
-					w.volume[i] = w.mass[i] / w.density.GPerML
+					lift, _ := curve.InAir(w.density) // as in the rates
+					w.volume[i] = w.mass[i] * lift / w.density.GPerML
 					row.VolumeML = &w.volume[i]
 				}
 			}

@@ -96,7 +96,7 @@ func TestTestGolden(t *testing.T) {
 	}
 	defer r.Close()
 	x, err := r.Test(t.Context(), "T1")
-	if err != nil || x.Odometer != 4212 || x.Fuel.TempC != 38 || x.Fuel.DensityGPerML != 0.8214 || x.Note != "all loads off" {
+	if err != nil || x.Odometer != 4212 || x.Fuel.TempC != 38 || x.Fuel.UTempC != tempU || x.Fuel.Density15GPerML != 0 || x.Fuel.DensityGPerML != 0.8214 || x.Note != "all loads off" {
 		t.Errorf("kept as %+v, %v", x, err)
 	}
 	runs, err := r.Runs(t.Context(), x.ID)

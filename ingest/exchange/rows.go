@@ -164,8 +164,8 @@ var curveColumns = []Column{
 	{"elapsed_s", "s", "monotonic time since the run's begin; outside of a run since the bench's start"},
 	{"time_utc", "UTC", "wall time, as the bench's clock was corrected last"},
 	{"counts", "counts", "the converter's value; empty where none was had"},
-	{"mass_g", "g", "weighed mass, zero of the calibration taken off"},
-	{"volume_ml", "mL", "by the density noted for the test, or by the level"},
+	{"mass_g", "g", "weighed mass as masses weigh in air, zero of the calibration taken off"},
+	{"volume_ml", "mL", "in the tube, by the density noted for the test and corrected for the lift of air, or by the level"},
 	{"quality", "", "good, settling, misread, saturated, stalled or absent"},
 	{"calibration", "", "number of the calibration that turned counts into grams or mL"},
 }
