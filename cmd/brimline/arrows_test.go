@@ -36,6 +36,7 @@ var arrows = map[string][]string{
 	"analysis/rate/fillsim": {"analysis/curve"},
 	"analysis/mixed":        {},
 	"analysis/change":       {},
+	"analysis/history":      {"analysis/mixed"},
 	"analysis/stability":    {},
 	"analysis/report":       {"analysis/curve", "analysis/rate", "analysis/change"},
 	"config":                {},
