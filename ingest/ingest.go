@@ -100,6 +100,18 @@ type PositionOn struct {
 	Injector int
 }
 
+// Condition is a number noted beside the runs of a test, such as the rail's pressure, or
+// for one injector, such as the control unit's correction.
+type Condition struct {
+	ID       int64
+	TestID   int64
+	Run      int // its number within the test; 0: all runs of it
+	Injector int // 1 for the first cylinder; 0: the engine
+	Name     string
+	Unit     string
+	Value    float64
+}
+
 // Event is something done to the engine between tests.
 type Event struct {
 	ID       int64

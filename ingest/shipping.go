@@ -22,6 +22,7 @@ const (
 	BookRun              = "run"
 	BookEvent            = "event"
 	BookHandReading      = "hand_reading"
+	BookCondition        = "condition"
 	BookRates            = "rates"
 )
 

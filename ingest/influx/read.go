@@ -52,6 +52,7 @@ type book struct {
 	runs         map[int64]ingest.Run
 	calibrations map[int64]ingest.Calibration
 	readings     map[int64]ingest.HandReading
+	conditions   map[int64]ingest.Condition
 }
 
 // OpenRead reads the book of the target's bench from its bucket, by Flux (1.8 with flux
@@ -263,7 +264,7 @@ func (r *Reader) books(ctx context.Context) (map[string]*book, error) {
 
 func newBook() *book {
 	return &book{map[int64]ingest.BootRow{}, map[int64]ingest.Engine{}, map[int64]ingest.Test{}, map[int64]ingest.Hanging{},
-		map[int64]ingest.Run{}, map[int64]ingest.Calibration{}, map[int64]ingest.HandReading{}}
+		map[int64]ingest.Run{}, map[int64]ingest.Calibration{}, map[int64]ingest.HandReading{}, map[int64]ingest.Condition{}}
 }
 
 // add puts a row into the book. Kinds that nobody asks for, or that are a newer program's,
@@ -284,6 +285,8 @@ func (b *book) add(kind string, id int64, text string) error {
 		return put(b.calibrations, id, text)
 	case ingest.BookHandReading:
 		return put(b.readings, id, text)
+	case ingest.BookCondition:
+		return put(b.conditions, id, text)
 	}
 	return nil
 }
@@ -361,6 +364,13 @@ func (r *Reader) Hangings(_ context.Context, testID int64) ([]ingest.Hanging, er
 func (r *Reader) HandReadings(_ context.Context, testID int64) ([]ingest.HandReading, error) {
 	return inOrder(r.book.readings, func(x ingest.HandReading) bool { return testID == 0 || x.TestID == testID }, func(a, b ingest.HandReading) int {
 		return cmp.Or(cmp.Compare(a.TestID, b.TestID), cmp.Compare(a.RunNumber, b.RunNumber), cmp.Compare(a.Injector, b.Injector), cmp.Compare(a.ID, b.ID))
+	}), nil
+}
+
+// Conditions lists what was noted beside a test's runs.
+func (r *Reader) Conditions(_ context.Context, testID int64) ([]ingest.Condition, error) {
+	return inOrder(r.book.conditions, func(x ingest.Condition) bool { return x.TestID == testID }, func(a, b ingest.Condition) int {
+		return cmp.Or(cmp.Compare(a.Run, b.Run), cmp.Compare(a.Name, b.Name), cmp.Compare(a.Injector, b.Injector))
 	}), nil
 }
 

@@ -67,6 +67,9 @@ func TestReadingBack(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if err := north.AddConditions(ctx, []ingest.Condition{{TestID: test.ID, Name: "rail pressure", Unit: "bar", Value: 281.5}, {TestID: test.ID, Run: 1, Injector: 1, Name: "correction", Unit: "mg/stroke", Value: -0.25}}); err != nil {
+		t.Fatal(err)
+	}
 	ship(north, "north")
 	r, err := OpenRead(ctx, target("north"), "", "T1")
 	if err != nil {
@@ -124,6 +127,14 @@ func TestReadingBack(t *testing.T) {
 		same("hand readings")(got, want, err1, err2)
 		if len(got) != 1 {
 			t.Errorf("%d hand readings", len(got))
+		}
+	}
+	{
+		got, err1 := r.Conditions(ctx, test.ID)
+		want, err2 := north.Conditions(ctx, test.ID)
+		same("conditions")(got, want, err1, err2)
+		if len(got) != 2 {
+			t.Errorf("%d conditions", len(got))
 		}
 	}
 	runs, err := north.Runs(ctx, test.ID)

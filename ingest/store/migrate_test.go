@@ -77,6 +77,9 @@ func TestEveryOlderSchemaIsBroughtForward(t *testing.T) {
 			if test.Odometer != 4120 || len(runs) != 1 || runs[0].End != 70*time.Second || len(runs[0].Positions) != 2 {
 				t.Errorf("test %+v, runs %+v", test, runs)
 			}
+			if cs := no(s.Conditions(ctx, test.ID))(t); len(cs) != 0 {
+				t.Errorf("conditions %+v", cs)
+			}
 			line := no(s.Calibrations(ctx, "tube1"))(t)
 			checks := no(s.CalibrationChecks(ctx, "tube1"))(t)
 			if len(line) != 1 || line[0].CountsPerGram != 2147.5 || line[0].Unit != "g" || len(checks) != min(schema-1, 1) {

@@ -348,6 +348,19 @@ ALTER TABLE test ADD COLUMN viscosity_1_at_c REAL NOT NULL DEFAULT 0;
 ALTER TABLE test ADD COLUMN viscosity_1_mm2_per_s REAL NOT NULL DEFAULT 0;
 ALTER TABLE test ADD COLUMN viscosity_2_at_c REAL NOT NULL DEFAULT 0;
 ALTER TABLE test ADD COLUMN viscosity_2_mm2_per_s REAL NOT NULL DEFAULT 0;
+`, `
+CREATE TABLE condition (
+	id       INTEGER PRIMARY KEY,
+	test     INTEGER NOT NULL REFERENCES test,
+	run      INTEGER NOT NULL,
+	injector INTEGER NOT NULL,
+	name     TEXT NOT NULL,
+	unit     TEXT NOT NULL,
+	value    REAL NOT NULL,
+	UNIQUE (test, run, name, injector)
+) STRICT;
+CREATE TRIGGER condition_insert AFTER INSERT ON condition BEGIN INSERT INTO book_change (kind, row) VALUES ('condition', new.id); END;
+CREATE TRIGGER condition_update AFTER UPDATE ON condition BEGIN INSERT INTO book_change (kind, row) VALUES ('condition', new.id); END;
 `}
 
 // sumsSince is the first schema in which every page carries a checksum.

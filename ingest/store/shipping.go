@@ -57,6 +57,8 @@ func (r *Reader) bookRow(ctx context.Context, kind string, id int64) (any, error
 		return byID(ctx, r.db, scanEvent, selectEvent+`WHERE id = ?`, id)
 	case ingest.BookHandReading:
 		return byID(ctx, r.db, scanHandReading, selectHandReading+`WHERE id = ?`, id)
+	case ingest.BookCondition:
+		return byID(ctx, r.db, scanCondition, selectCondition+`WHERE id = ?`, id)
 	case ingest.BookRun:
 		return r.Run(ctx, id)
 	}
