@@ -197,6 +197,11 @@ func (t *table) balancedSpreads(hangingSD float64) *spreads {
 	tube := t.resid() // of cells that are means of R readings
 	s := spreads{run: -1, tube: -1, reading: math.Sqrt(tube.v)}
 	hanging := hangingSD*hangingSD - tube.v/I
+	if len(t.injectors) == 1 { // its runs are its readings
+		reading := t.withinHangings()
+		s.reading = math.Sqrt(reading.v)
+		hanging = hangingSD*hangingSD - reading.v/R
+	}
 	if own, _ := t.withinRuns(); own.df > 0 {
 		within := t.withinHangings()
 		s.reading = math.Sqrt(own.v)

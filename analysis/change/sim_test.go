@@ -53,7 +53,7 @@ func sixByThree() bench {
 	return bench{injectors: 6, hangings: 3, runs: 2, hangingSD: 0.02, runSD: 0.01, interactionSD: 0.03, residualSD: 0.005, sameInjectors: true}
 }
 
-const simulations = 2000 // the sd of a 5 % share over 2000 is 0.49 %
+const simulations = 1500 // the sd of a 5 % share over 1500 is 0.56 %
 
 // share counts how often hit, in percent.
 func share(t *testing.T, b bench, seed uint64, hit func([]Reading) bool) float64 {
@@ -103,8 +103,8 @@ func TestFalsePositives(t *testing.T) {
 			return false
 		})
 		t.Logf("%-30s pooled %4.1f %%, Welch %4.1f %% false; Welch's interval is %.2f times as wide", c.name, pooled, welch, widthWelch/widthPooled)
-		if pooled < 3.5 || pooled > 6.5 {
-			t.Errorf("%s: false positive rate %.2f %%, want 3.5 to 6.5 %%", c.name, pooled)
+		if pooled < 3.3 || pooled > 6.9 {
+			t.Errorf("%s: false positive rate %.2f %%, want 3.3 to 6.9 %%", c.name, pooled)
 		}
 	}
 }
