@@ -255,7 +255,7 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	if len(t) < fewestValues {
 		f.Samples = len(t)
 		f.Flags = append(f.Flags, Flag{"few-values", Forbids,
-			fmt.Sprintf("only %d usable values in %.0f s", len(t), s.endS-s.startS), "record longer or faster", noEvidence()})
+			fmt.Sprintf("only %d usable values in %.0f s", len(t), s.endS-s.startS), "record longer or faster", NoEvidence()})
 		f.U, f.U95, f.K, f.DF = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 		return f, nil
 	}

@@ -27,7 +27,7 @@ func (f *Fill) raise(l *look) {
 
 // one is a flag as a list, with evidence over the fill's whole time.
 func (f *Fill) one(code string, sev Severity, do, says string, a ...any) []Flag {
-	e := noEvidence()
+	e := NoEvidence()
 	e.FromS, e.ToS = f.StartS, f.EndS
 	return []Flag{{code, sev, fmt.Sprintf(says, a...), do, e}}
 }
@@ -182,7 +182,7 @@ func findMisreads(l *look, f *Fill) []Flag {
 	if part >= misreadForbid {
 		g[0].Severity = Forbids
 	}
-	g[0].Evidence = Evidence{FromS: from, ToS: to, Size: 100 * part, Unit: "%"}
+	g[0].Evidence = sized(from, to, 100*part, "%")
 	return g
 }
 
@@ -244,7 +244,7 @@ func findGaps(l *look, f *Fill) []Flag {
 		g[0].Severity = Doubt
 		g[0].Do = "see what else the board was doing, its card and its cables, and repeat"
 	}
-	g[0].Evidence = Evidence{FromS: longest.fromS, ToS: longest.toS, Size: lost, Unit: "s"}
+	g[0].Evidence = sized(longest.fromS, longest.toS, lost, "s")
 	return g
 }
 
@@ -283,6 +283,6 @@ func findFull(l *look, f *Fill) []Flag {
 	default:
 		return nil
 	}
-	g[0].Evidence = Evidence{FromS: f.EndS, ToS: f.EndS, Size: ml, Unit: "mL"}
+	g[0].Evidence = sized(f.EndS, f.EndS, ml, "mL")
 	return g
 }

@@ -189,7 +189,7 @@ func findKnocks(l *look, f *Fill) []Flag {
 	}
 	return []Flag{{Code: "knock", Severity: Note,
 		Says:     fmt.Sprintf("the tube was knocked %s at %.0f s, by %s %s; it was at rest again after %.1f s, and the fit leaves that out", once, at, sig(math.Abs(size)), f.Unit, long),
-		Evidence: Evidence{FromS: first, ToS: last, Size: size, U: l.sd, Unit: string(f.Unit)}}}
+		Evidence: sized(first, last, size, string(f.Unit))}}
 }
 
 // findZeroMoves looks at the rest after the flow: a zero that goes on moving has moved
@@ -568,7 +568,7 @@ func findRestarted(l *look, f *Fill) []Flag {
 			within = true
 		}
 	}
-	g := Flag{Code: "brown-out", Severity: Note, Evidence: Evidence{FromS: r.fromS, ToS: r.toS, Size: r.offS, Unit: "s"}}
+	g := Flag{Code: "brown-out", Severity: Note, Evidence: sized(r.fromS, r.toS, r.offS, "s")}
 	if finite(r.z) {
 		g.Evidence.Chance = chanceOf(r.z, 1)
 	}
@@ -589,7 +589,7 @@ func findStuck(l *look, f *Fill) []Flag {
 	if n == 0 {
 		return nil
 	}
-	g := Flag{Code: "stuck-code", Severity: Note, Evidence: Evidence{FromS: from, ToS: to, Size: to - from, Unit: "s", Chance: 1e-6},
+	g := Flag{Code: "stuck-code", Severity: Note, Evidence: sized(from, to, to-from, "s"),
 		Says: fmt.Sprintf("the converter gave one and the same value from %.0f to %.0f s, %d of %d values; they are left out", from, to, n, all),
 		Do:   "see to the plug, the wires and the converter of this channel, and repeat"}
 	if within, _, k, m := markedIn(l.fill, curve.Stuck); k > 0 {
@@ -610,7 +610,7 @@ func findLimit(l *look, f *Fill) []Flag {
 	if n == 0 {
 		return nil
 	}
-	g := Flag{Code: "saturation", Severity: Doubt, Evidence: Evidence{FromS: from, ToS: to, Size: 100 * float64(n) / float64(all), Unit: "%"},
+	g := Flag{Code: "saturation", Severity: Doubt, Evidence: sized(from, to, 100*float64(n)/float64(all), "%"),
 		Says: fmt.Sprintf("the converter stood at the end of its range from %.0f to %.0f s, %d of %d values; what the tube took then is not known", from, to, n, all),
 		Do:   "take load off the cell, see to its four wires, and repeat"}
 	if l.record.Unit == curve.Millilitre {

@@ -54,10 +54,15 @@ type Evidence struct {
 	Chance     float64 // that the noise of a sound fill shows as much
 }
 
-// noEvidence is evidence without numbers.
-func noEvidence() Evidence {
-	nan := math.NaN()
-	return Evidence{FromS: nan, ToS: nan, Size: nan, U: nan, Chance: nan}
+// NoEvidence is evidence without numbers.
+func NoEvidence() Evidence {
+	return sized(math.NaN(), math.NaN(), math.NaN(), "")
+}
+
+// sized is evidence of a size that was counted or read, not judged by noise: its
+// uncertainty and the chance of it were not worked out.
+func sized(fromS, toS, size float64, unit string) Evidence {
+	return Evidence{FromS: fromS, ToS: toS, Size: size, U: math.NaN(), Unit: unit, Chance: math.NaN()}
 }
 
 // Kind is what a stretch of curve turned out to be.

@@ -293,7 +293,7 @@ func deadFill(channel string, why error) rate.Fill {
 	nan := math.NaN()
 	return rate.Fill{Channel: channel, Kind: rate.KindStill, Unit: curve.Gram, RateGPerMin: nan, RateMLPerMin: nan, AtC: nan,
 		U: nan, U95: nan, K: nan, DF: nan, UMLPerMin: nan, U95MLPerMin: nan, KMLPerMin: nan, DFMLPerMin: nan, StartS: nan, EndS: nan,
-		Flags: []rate.Flag{{Code: "no-data", Severity: rate.Forbids, Says: why.Error()}}}
+		Flags: []rate.Flag{{Code: "no-data", Severity: rate.Forbids, Says: why.Error(), Evidence: rate.NoEvidence()}}}
 }
 
 // wallOf is the wall time of an elapsed time of a boot, as its clock was corrected

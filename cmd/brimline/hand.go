@@ -57,12 +57,12 @@ func handFill(x ingest.HandReading, density *curve.Density) rate.Fill {
 		f.UMLPerMin, f.U95MLPerMin, f.KMLPerMin = f.U, f.U95, f.K
 		f.Budget = []rate.Term{{Name: "as noted", U: f.U, DF: f.DF, Kind: "B", Basis: "u_ml as noted with the reading"}}
 	} else {
-		f.Flags = append(f.Flags, rate.Flag{Code: "no-u", Severity: rate.Doubt,
+		f.Flags = append(f.Flags, rate.Flag{Code: "no-u", Severity: rate.Doubt, Evidence: rate.NoEvidence(),
 			Says: "read by eye, and no uncertainty was noted: it has no ±, and the comparison within the set takes it as exact; note u_ml"})
 	}
 	if x.RateMLPerMin == 0 {
 		f.Kind = rate.KindStill
-		f.Flags = append(f.Flags, rate.Flag{Code: "no-flow", Severity: rate.Forbids, Says: fmt.Sprintf("the tube of injector %d stayed empty", x.Injector)})
+		f.Flags = append(f.Flags, rate.Flag{Code: "no-flow", Severity: rate.Forbids, Says: fmt.Sprintf("the tube of injector %d stayed empty", x.Injector), Evidence: rate.NoEvidence()})
 	}
 	return f
 }
