@@ -526,6 +526,12 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 		return hi - lo
 	}
 	wholeStep, wholeBend := steps && left(step) < (hi-lo)/2, bends && left(bend) < (hi-lo)/2
+	inParts := ""
+	if hi < lo { // too few values for parts: a shape is all that is known
+		wholeStep, wholeBend, hi, lo = steps, bends && !steps, 0, 0
+	} else {
+		inParts = fmt.Sprintf("in stretches of %s s the flow is %s to %s %s/min", sig(long/parts), sig(60*lo), sig(60*hi), unit)
+	}
 	if wholeStep && wholeBend {
 		wholeStep = left(step) < left(bend)
 		wholeBend = !wholeStep
@@ -535,7 +541,10 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 		l.moved.kind = movesByStops
 		size = hi - lo
 		g.Evidence.Size = 100 * size / mean
-		g.Says = fmt.Sprintf("the flow stops %s in between; in stretches of %s s it is %s to %s %s/min", times(l.span.pauses), sig(long/parts), sig(60*lo), sig(60*hi), unit)
+		g.Says = fmt.Sprintf("the flow stops %s in between", times(l.span.pauses))
+		if inParts != "" {
+			g.Says += "; " + inParts
+		}
 		g.Do = "find out why and repeat"
 	case wholeStep:
 		size = step.size
@@ -561,7 +570,7 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 			g.Evidence.Size, g.Evidence.U = 100*size/mean, 100*u/mean
 			g.Evidence.Chance = min(step.chance, bend.chance)
 		}
-		g.Says = fmt.Sprintf("in stretches of %s s the flow is %s to %s %s/min", sig(long/parts), sig(60*lo), sig(60*hi), unit)
+		g.Says = inParts
 		g.Do = "the mean of it is no one rate: let the engine settle and repeat"
 	}
 	if size > unsteadyForbid*mean {
