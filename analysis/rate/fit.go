@@ -20,6 +20,9 @@ const (
 	doubtSD = 4.5
 	// So many blocks in a row may be: more have moved. A knock lasts under a second.
 	doubtMost = 3
+	// Further off than so many standard deviations a block tells nothing, and the square of
+	// what a curve without noise leaves may have no number.
+	doubtSDMost = 1e6
 	// A bend so sure is taken into the fit, so that it is not taken for a walk. Noise alone
 	// gives one in eighty fills, where it costs nothing: it leaves the mean slope alone.
 	bendSD = 2.5
@@ -92,7 +95,7 @@ func doubtFar(b []block, ratio float64) bool {
 			l.next(between(b[k-1], b[k]), b[k], ratio)
 			v := b[k].y - b[0].y - slope*(b[k].t-b[0].t) - a
 			off[k-1] = math.Abs(v) / math.Sqrt(l.F)
-			z := off[k-1] / scale
+			z := min(off[k-1]/scale, doubtSDMost)
 			switch {
 			case z < doubtSD:
 				far = 0
