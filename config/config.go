@@ -35,6 +35,7 @@ type Config struct {
 	Influx   Influx    `toml:"influx" json:"influx"`
 	Outlets  Outlets   `toml:"outlets" json:"outlets"`
 	Limits   Limits    `toml:"limits" json:"limits"`
+	Compare  Compare   `toml:"compare" json:"compare"`
 }
 
 // Bench is the rig on one board.
@@ -180,6 +181,15 @@ type Limits struct {
 	HighMLPerMin *float64 `toml:"high_ml_per_min,omitempty" json:"high_ml_per_min"`
 	LowRatio     *float64 `toml:"low_ratio,omitempty" json:"low_ratio"` // of an injector's rate to that of the others
 	HighRatio    *float64 `toml:"high_ratio,omitempty" json:"high_ratio"`
+}
+
+// Compare is how before is compared with after.
+type Compare struct {
+	MarginPercent float64 `toml:"margin_percent" json:"margin_percent"` // smallest change worth caring about
+	// HangingSDPercent is this bench's own spread between hangings of the set's mean, and
+	// HangingDF its degrees of freedom, from a re-hanging study; nil when there was none.
+	HangingSDPercent *float64 `toml:"hanging_sd_percent,omitempty" json:"hanging_sd_percent"`
+	HangingDF        *float64 `toml:"hanging_df,omitempty" json:"hanging_df"`
 }
 
 // Example is a commented file for a bench of six HX711, one clock line per chip.

@@ -46,6 +46,9 @@ func TestExampleSaysWhatItSays(t *testing.T) {
 	if !reflect.DeepEqual(c.Channels[1], want) {
 		t.Errorf("second channel %+v, want %+v", c.Channels[1], want)
 	}
+	if c.Compare != (Compare{MarginPercent: 10}) {
+		t.Errorf("compare %+v", c.Compare)
+	}
 	if c.Limits != (Limits{}) {
 		t.Errorf("the example sets limits %+v; they are the user's own and empty", c.Limits)
 	}
@@ -92,6 +95,7 @@ func TestDefaults(t *testing.T) {
 		Serve:    Serve{Listen: "127.0.0.1:8461"},
 		Influx:   Influx{Raw: "all", BackfillPointsPerS: 5000, BatchPoints: 5000},
 		Outlets:  Outlets{Valve: "diverter"},
+		Compare:  Compare{MarginPercent: 10},
 	}
 	if !reflect.DeepEqual(c, want) {
 		t.Errorf("got %+v\nwant %+v", c, want)
@@ -163,7 +167,7 @@ func TestProblems(t *testing.T) {
 			`b.toml:10:1: run.Duration_s: unknown key in [run]; did you mean "duration_s"?`,
 			`b.toml:11:1: run.zzzzzzzz: unknown key in [run]; known here: duration_s, still_s`,
 		}},
-		{"quoted dot", minimal + "[\"run.x\"]\n\"bench.name\" = 1\n", []string{`b.toml:5:2: run.x: unknown key; known here: bench, channel, run, fuel, store, serve, influx, outlets, limits`}},
+		{"quoted dot", minimal + "[\"run.x\"]\n\"bench.name\" = 1\n", []string{`b.toml:5:2: run.x: unknown key; known here: bench, channel, run, fuel, store, serve, influx, outlets, limits, compare`}},
 		{"missing", "[[channel]]\n", []string{
 			"b.toml:1:3: channel[1].clock_pin: missing: must be a whole number from 0 to 511",
 			"b.toml:1:3: channel[1].data_pin: missing: must be a whole number from 0 to 511",
@@ -360,6 +364,9 @@ func TestProblems(t *testing.T) {
 			"b.toml:6:1: limits.low_ratio = 1.4: must be a number from 0 to 1 times the others",
 			"b.toml:7:1: limits.high_ratio = 0.7: must be a number from 1 to 100 times the others",
 		}},
+		{"a margin of nothing", minimal + "[compare]\nmargin_percent = 0\n", []string{"b.toml:6:1: compare.margin_percent = 0: must be a number from 0.1 to 100 %"}},
+		{"a spread between hangings alone", minimal + "[compare]\nhanging_sd_percent = 0.8\n", []string{"b.toml:6:1: compare.hanging_sd_percent: hanging_sd_percent and hanging_df belong together"}},
+		{"degrees of freedom alone", minimal + "[compare]\nhanging_df = 5\n", []string{"b.toml:6:1: compare.hanging_df: hanging_sd_percent and hanging_df belong together"}},
 		{"limits crossed", minimal + "[limits]\nlow_ml_per_min = 40\nhigh_ml_per_min = 5\n", []string{
 			"b.toml:6:1: limits.low_ml_per_min = 40: must be below high_ml_per_min, 5 mL/min; swap the two?",
 		}},
@@ -568,7 +575,7 @@ func FuzzParse(f *testing.F) {
 // withoutBlanks is c as a tree without the keys that may be left out and are: a
 // blank gpio_chip is refused when it is written.
 func withoutBlanks(c Config) any {
-	tree := map[string]any{"bench": map[string]any{"name": c.Bench.Name}, "run": c.Run, "fuel": fuelTree(c.Fuel), "store": c.Store, "serve": c.Serve, "limits": c.Limits}
+	tree := map[string]any{"bench": map[string]any{"name": c.Bench.Name}, "run": c.Run, "fuel": fuelTree(c.Fuel), "store": c.Store, "serve": c.Serve, "limits": c.Limits, "compare": c.Compare}
 	if c.Bench.GPIOChip != "" {
 		tree["bench"].(map[string]any)["gpio_chip"] = c.Bench.GPIOChip
 	}

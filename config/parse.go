@@ -20,7 +20,7 @@ import (
 
 // known lists the keys that a file may hold, by table; "" is the file's top.
 var known = map[string][]string{
-	"":      {"bench", "channel", "run", "fuel", "store", "serve", "influx", "outlets", "limits"},
+	"":      {"bench", "channel", "run", "fuel", "store", "serve", "influx", "outlets", "limits", "compare"},
 	"bench": {"name", "gpio_chip"},
 	"channel": {"name", "capacity_ml", "sensor", "gpio_chip", "clock_pin", "data_pin", "sps", "gain", "valve_pin",
 		"i2c_bus", "mux_address", "mux_port", "address", "input", "input_minus", "range_v", "reference_input", "reference_range_v",
@@ -31,24 +31,26 @@ var known = map[string][]string{
 	"serve":   {"listen"},
 	"influx":  {"url", "bucket", "org", "token_file", "raw", "backfill_points_per_s", "batch_points"},
 	"outlets": {"gpio_chip", "valve", "heartbeat_pin", "alarm_pin", "valves_active_low", "alarm_active_low"},
+	"compare": {"margin_percent", "hanging_sd_percent", "hanging_df"},
 	"limits":  {"low_ml_per_min", "high_ml_per_min", "low_ratio", "high_ratio"},
 }
 
 // defaults are what a file may leave out, for the tables that are no lists.
 var defaults = map[string]any{
-	"bench.name":         "bench",
-	"run.duration_s":     180.0,
-	"run.still_s":        5.0,
-	"fuel.kind":          "diesel",
-	"store.dir":          "brimline-data",
-	"store.watch_days":   365.0,
-	"store.warn_free_mb": 1000.0,
-	"store.thin_free_mb": 500.0,
-	"store.stop_free_mb": 200.0,
-	"store.warn_left_h":  168.0,
-	"store.thin_left_h":  24.0,
-	"store.stop_left_h":  1.0,
-	"serve.listen":       "127.0.0.1:8461",
+	"bench.name":             "bench",
+	"compare.margin_percent": 10.0,
+	"run.duration_s":         180.0,
+	"run.still_s":            5.0,
+	"fuel.kind":              "diesel",
+	"store.dir":              "brimline-data",
+	"store.watch_days":       365.0,
+	"store.warn_free_mb":     1000.0,
+	"store.thin_free_mb":     500.0,
+	"store.stop_free_mb":     200.0,
+	"store.warn_left_h":      168.0,
+	"store.thin_left_h":      24.0,
+	"store.stop_left_h":      1.0,
+	"serve.listen":           "127.0.0.1:8461",
 
 	"influx.raw":                   "all",
 	"influx.backfill_points_per_s": int64(5000),
@@ -295,6 +297,17 @@ func (ck *checker) config(tree map[string]any) *Config {
 	}
 	c.Limits.LowRatio = ck.optional(top("limits.low_ratio"), 0, 1, "times the others")
 	c.Limits.HighRatio = ck.optional(top("limits.high_ratio"), 1, 100, "times the others")
+
+	c.Compare.MarginPercent = ck.number(top("compare.margin_percent"), 0.1, 100, "%")
+	c.Compare.HangingSDPercent = ck.optional(top("compare.hanging_sd_percent"), 0.001, 100, "%")
+	c.Compare.HangingDF = ck.optional(top("compare.hanging_df"), 1, 10000, "degrees of freedom")
+	if (c.Compare.HangingSDPercent == nil) != (c.Compare.HangingDF == nil) {
+		there := "hanging_sd_percent"
+		if c.Compare.HangingSDPercent == nil {
+			there = "hanging_df"
+		}
+		ck.add("compare."+there, "", "hanging_sd_percent and hanging_df belong together: a spread is worth what its degrees of freedom say", "")
+	}
 	return c
 }
 

@@ -135,6 +135,9 @@ func printConfig(out io.Writer, file string, c *config.Config) error {
 		limits = "your own: " + own
 	}
 	_, err := fmt.Fprintf(out, "limits  %s\n", limits)
+	if k := c.Compare; err == nil && k.HangingSDPercent != nil {
+		_, err = fmt.Fprintf(out, "compare margin %g %%, spread between hangings %g %% with %g degrees of freedom\n", k.MarginPercent, *k.HangingSDPercent, *k.HangingDF)
+	}
 	return err
 }
 
