@@ -252,19 +252,25 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 		guard = min(hoseS, hosePart*(s.endS-s.startS))
 	}
 	w, t, y := inside(c, s, guard)
-	if len(t) < fewestValues {
+	b := makeBlocks(t, y, fitBlocks)
+	// Values that all lie at a few moments beside a hole tell no slope, however many they are.
+	if len(b) < fewestValues {
 		f.Samples = len(t)
-		f.Flags = append(f.Flags, Flag{"few-values", Forbids,
-			fmt.Sprintf("only %d usable values in %.0f s", len(t), s.endS-s.startS), "record longer or faster", NoEvidence()})
+		says := fmt.Sprintf("only %s in %.0f s", counted(len(t), "usable value"), s.endS-s.startS)
+		if len(t) >= fewestValues {
+			says = fmt.Sprintf("the %d usable values all lie within %d stretches of %s s of the %.0f s", len(t), len(b), sig((s.endS-s.startS)/fitBlocks), s.endS-s.startS)
+		}
+		f.Flags = append(f.Flags, Flag{"few-values", Forbids, says, "record longer or faster", NoEvidence()})
 		f.U, f.U95, f.K, f.DF = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 		return f, nil
 	}
-	fit := fitCurve(makeBlocks(t, y, fitBlocks))
+	fit := fitCurve(b)
 	if moved := s; moved.settle(c, fit, guard) {
 		// A cell that wanders put the ends where no flow began or ended.
-		if mw, mt, my := inside(c, moved, guard); len(mt) >= fewestValues {
+		mw, mt, my := inside(c, moved, guard)
+		if b := makeBlocks(mt, my, fitBlocks); len(b) >= fewestValues {
 			w, t, y, s = mw, mt, my, moved
-			fit = fitCurve(makeBlocks(t, y, fitBlocks))
+			fit = fitCurve(b)
 		}
 	} else {
 		s = moved
@@ -278,10 +284,10 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 		l.lines = append(slices.DeleteFunc(l.lines, func(slow line) bool { return folds(slow, x, T/fitBlocks, T) }), x)
 	}
 	f.takeFit(l, l.fitAlone())
-	b, sf, T := l.b, l.fit, l.b[len(l.b)-1].t-l.b[0].t
+	sf, T := l.fit, l.b[len(l.b)-1].t-l.b[0].t
 
 	// A flow is claimed only beyond what a cold cell's wander imitates.
-	doubt := 3 * math.Hypot(sf.u, slopeDoubt(b, sd, T))
+	doubt := 3 * math.Hypot(sf.u, slopeDoubt(l.b, sd, T))
 	switch {
 	case s.kind == still || math.Abs(sf.slope) < doubt:
 		f.Kind = KindStill

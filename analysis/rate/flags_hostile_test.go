@@ -139,3 +139,69 @@ func sound(t interface{ Errorf(string, ...any) }, g Flag, noisy bool) {
 		t.Errorf("%s, %q: evidence %+v", g.Code, g.Says, e)
 	}
 }
+
+// What was drawn and broke the analysis: kept as cases.
+func TestOddCurves(t *testing.T) {
+	t.Run("values at two moments an hour apart", func(t *testing.T) {
+		ts, ys := []float64{0}, []float64{0}
+		for i := range 400 {
+			ts, ys = append(ts, 3600+float64(i)/320), append(ys, 20+0.01*math.Sin(float64(i*i)))
+		}
+		for _, m := range []Mode{Stream, OneFill, Window} {
+			c, err := curve.New("a", curve.Gram, ts, ys)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r, err := Analyse(c, Options{Mode: m})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range r.Fills {
+				if f.Allows() {
+					t.Errorf("mode %d: %s of %g ± %g g/min, flags %+v", m, f.Kind, f.RateGPerMin, f.U95, f.Flags)
+				}
+			}
+			if f := r.Fills[0]; m == Window && !(len(f.Flags) == 1 && f.Flags[0].Code == "few-values" && strings.Contains(f.Flags[0].Says, "all lie within 3 stretches")) {
+				t.Errorf("fitted as one stretch: %+v", f.Flags)
+			}
+		}
+	})
+	// A display at whole grams: what the fit leaves of it dies away to nothing.
+	t.Run("hardly any noise", func(t *testing.T) {
+		ts, ys := make([]float64, 256), make([]float64, 256)
+		for i := range ts {
+			ts[i] = float64(i) / 320
+			if i >= 7 && i < 57 {
+				ys[i] = -1
+			}
+		}
+		for i, y := range map[int]float64{60: 1, 71: 1, 73: -1, 247: -1, 248: 1, 249: -1} {
+			ys[i] = y
+		}
+		c, err := curve.New("a", curve.Gram, ts, ys)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := Analyse(c, Options{Mode: Window})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f := r.Fills[0]; !finite(f.RateGPerMin) || !(f.U > 0) {
+			t.Errorf("%g ± %g g/min", f.RateGPerMin, f.U)
+		}
+	})
+	// Too few values for twelve parts of the time, and a shape that is plain.
+	t.Run("a step in ten values", func(t *testing.T) {
+		in := []block{}
+		for i := range 20 {
+			x := float64(i)
+			in = append(in, block{t: x, y: 0.5*x + 2*max(0, x-10) + 0.003*math.Sin(x*x), n: 1})
+		}
+		f := Fill{Kind: KindFill, Unit: curve.Gram, RateGPerMin: 90, perReading: 1, StartS: 0, EndS: 19}
+		g := f.judgeWithin(&look{b: in, sd: 0.003}, in)
+		if len(g) != 1 || g[0].Code != codeUnsteady || !strings.Contains(g[0].Says, "the flow goes from 30") {
+			t.Fatalf("%+v", g)
+		}
+		sound(t, g[0], true)
+	})
+}
