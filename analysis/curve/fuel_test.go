@@ -143,7 +143,7 @@ func TestPetroleumThereAndBack(t *testing.T) {
 		if err != nil || math.Abs(back-rho) > 5e-6 {
 			t.Fatalf("%g at %g °C is %g at %g °C, and back %g, %v", rho, a, there, b, back, err)
 		}
-		if (there-rho)*(b-a) > 0 {
+		if (there-rho)*math.Copysign(1, b-a) > 5e-6 {
 			t.Fatalf("%g kg/m3 at %g °C is %g at %g °C: it must fall as it warms", rho, a, there, b)
 		}
 	})
