@@ -225,9 +225,6 @@ func (d *demo) openBench() error {
 	d.world = simbench.DefaultWorld()
 	d.world.RatesMLPerMin = []float64{9.7, 10.4, 9.2, 15.8, 10.1, 9.5} // the fourth is worn
 	d.world.DensityGPerML = 0.8214
-	d.world.AirGPerML = 0.0012
-	// What the budget of a rate allows for without being able to see it is there.
-	d.world.DriftGPerH, d.world.PullChangeG, d.world.TimeBasePPM = 0.5, 0.05, 50
 	var err error
 	d.sim, err = simbench.New(simbench.Options{Seed: d.seed, Channels: demoTubes, World: &d.world})
 	if err != nil {

@@ -310,7 +310,6 @@ func openSimulated(cfg *config.Config, pace float64) (*bench, error) {
 // simulatedWorld is the simulated bench's world, with the config's fuel.
 func simulatedWorld(cfg *config.Config) simbench.World {
 	world := simbench.DefaultWorld()
-	world.AirGPerML = 0.0012
 	if d := tubesGPerML(fuelOfConfig(cfg.Fuel)); d > 0 {
 		world.DensityGPerML = d
 	}

@@ -91,8 +91,6 @@ func newScene(seed uint64, sps int, level bool) (*scene, error) {
 		}
 		s.scale = append(s.scale, scale{1 + u*rng.NormFloat64(), u * math.Sqrt(sq/scaleDF)})
 	}
-	w := &s.world
-	w.AirGPerML, w.DriftGPerH, w.PullChangeG, w.TimeBasePPM = 0.0012, 0.5, 0.05, 50
 	// Tests are made on a warm engine: its warming in the run is a case of its own.
 	s.warm = 45*time.Minute + time.Duration(rng.Float64()*float64(75*time.Minute))
 	return s, nil

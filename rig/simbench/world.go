@@ -82,8 +82,9 @@ type World struct {
 // source, the rate within 5-20 mL/min for solenoid types at idle. White noise (80
 // SPS: 150 counts rms typical; 10 SPS: 60), random walk and power-on transient were
 // measured on real 24-bit converters with cells of about 2000 counts/g. 2147
-// counts/g is a 1 kg, 1 mV/V cell at 5 V and gain 128, by calculation. Hunting,
-// pulsation, film, pull and shaking are assumed.
+// counts/g is a 1 kg, 1 mV/V cell at 5 V and gain 128, by calculation. Drift and the
+// clock's error are common practice, without a source; air of 1.2 kg/m3 is that of OIML
+// D 28. Hunting, pulsation, film, pull with its change and shaking are assumed.
 func DefaultWorld() World {
 	return World{
 		RatesMLPerMin: []float64{10.6, 11.9, 9.8, 12.4, 11.1, 13.3},
@@ -107,6 +108,7 @@ func DefaultWorld() World {
 		TubeML:        100,
 		FilmML:        0.1,
 		PullG:         0.03,
+		PullChangeG:   0.05,
 
 		CountsPerGram:        2147,
 		CountsPerGramSD:      0.02,
@@ -117,6 +119,9 @@ func DefaultWorld() World {
 		PowerOnCounts:        1050,
 		PowerOn:              200 * time.Millisecond,
 		ShakingCounts:        20,
+		DriftGPerH:           0.5,
+		AirGPerML:            0.0012,
+		TimeBasePPM:          50,
 		LargestMassErrorMPEs: 1,
 	}
 }
