@@ -917,7 +917,7 @@ func (w *way) leak() (Flag, bool) {
 	mid := t0 + T/2
 	wh.of(func(k int) float64 { return b[k].y - b[0].y }, y)
 	all := fitShape(wh, y, x, func(t float64) float64 { return t - t0 })
-	rest := max(1, math.Sqrt((dot(y, y)-all.saves)/float64(n-2)))
+	rest := math.Sqrt(max(1, (dot(y, y)-all.saves)/float64(n-2)))
 	u := rest * all.u
 	drift := zeroDriftGPH / 3600 * w.gPer
 	if w.f.Unit == curve.Millilitre {

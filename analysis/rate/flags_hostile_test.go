@@ -19,7 +19,9 @@ func hostileCurve(t *rapid.T, name string, noisy bool) curve.Curve {
 	n := rapid.IntRange(8, 900).Draw(t, "n")
 	step := rapid.SampledFrom([]float64{1. / 320, 0.0125, 0.1, 1, 10, 60}).Draw(t, "step")
 	rng := rand.New(rand.NewPCG(rapid.Uint64Range(5_000_000, 6_000_000).Draw(t, "seed"), 1))
-	logOf := func(lo, hi float64) float64 { return math.Exp(rapid.Float64Range(math.Log(lo), math.Log(hi)).Draw(t, "log")) }
+	logOf := func(lo, hi float64) float64 {
+		return math.Exp(rapid.Float64Range(math.Log(lo), math.Log(hi)).Draw(t, "log"))
+	}
 	slope := rapid.SampledFrom([]float64{0, 0, 1, 1, 1, -1}).Draw(t, "way") * logOf(1e-6, 1e3)
 	noise := 0.0
 	if noisy {
