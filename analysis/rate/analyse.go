@@ -158,7 +158,7 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 	lost := falls(b, sd, typical)
 	found := spans(b, pieces, lost)
 	if o.Mode == OneFill {
-		found = oneSpan(found)
+		found = oneSpan(b, found)
 	}
 	for k := range found {
 		found[k].restFromS, found[k].restToS = t[0], math.Nextafter(t[len(t)-1], math.Inf(1))
@@ -221,8 +221,30 @@ func (o Options) withRest(c curve.Curve, found []span) Options {
 	return o
 }
 
+// A rise before or after the flow of a run that brings under tinyPart of it, at under
+// slowPart of its pace, is a wave or a hose that creeps: the rest's, not the flow's.
+const (
+	tinyPart = 0.01
+	slowPart = 0.25
+)
+
 // oneSpan takes all rises of a run together, from the first onset to the last end.
-func oneSpan(found []span) []span {
+func oneSpan(b []block, found []span) []span {
+	gain := func(s span) float64 { return b[s.j-1].y - b[s.i].y }
+	long := func(s span) float64 { return max(b[s.j-1].t-b[s.i].t, 1e-9) }
+	flow := -1
+	for k, s := range found {
+		if s.kind == rising && (flow < 0 || gain(s) > gain(found[flow])) {
+			flow = k
+		}
+	}
+	if flow < 0 {
+		return nil
+	}
+	main := found[flow]
+	found = slices.DeleteFunc(slices.Clone(found), func(s span) bool {
+		return s.kind == rising && gain(s) < tinyPart*gain(main) && gain(s)/long(s) < slowPart*gain(main)/long(main)
+	})
 	var out []span
 	for _, s := range found {
 		if s.kind != rising {

@@ -235,3 +235,16 @@ func TestDFOfFactor(t *testing.T) {
 		}
 	}
 }
+
+// A rest that waves a little before the flow is no flow that stopped.
+func TestTinyRiseBeforeTheFlow(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2_000_000, 5))
+	m := makeRun(rng, 80, 30, 180, steadyFlow(8.3))
+	for i, x := range m.t {
+		m.y[i] += 0.012 * min(x, 7) // 84 mg in the first seven seconds
+	}
+	f := oneFill(t, m.curve(t), Options{Mode: OneFill})
+	if math.Abs(f.StartS-m.onset) > 0.5 || !f.Allows() {
+		t.Errorf("from %.1f s, made from %.1f s; flags %q", f.StartS, m.onset, codes(f))
+	}
+}
