@@ -297,7 +297,7 @@ func fitSpan(c curve.Curve, s span, o Options, sd float64) (Fill, *look) {
 	} else {
 		s = moved
 	}
-	f.StartS, f.EndS, f.Samples = s.startS, s.endS, len(t)
+	f.StartS, f.EndS, f.Samples, f.LeftOut = s.startS, s.endS, len(t), len(w.Marks)-len(t)
 	l := newLook(c, w, fit.b, s, sd, o)
 	l.evidence, l.lines = fit.evidence, fit.lines
 	if x, ok := fastLine(t, y, fit.b); ok {

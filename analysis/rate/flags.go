@@ -39,8 +39,8 @@ func findKind(l *look, f *Fill) []Flag {
 	}
 	unit := string(f.Unit)
 	if f.Kind == KindDrain {
-		g := f.one("drain", Forbids, "look for a leak, a tap or a hose that sucks back", "the tube loses %s %s/min: it drains or leaks, this is no return flow", sig(-l.fit.slope*60), unit)
-		g[0].Evidence.Size, g[0].Evidence.U, g[0].Evidence.Unit = l.fit.slope*60, l.fit.u*60, unit+"/min"
+		g := f.one("drain", Forbids, "look for a leak, a tap or a hose that sucks back", "the tube loses %s %s/min: it drains or leaks, this is no return flow", plusMinus(-f.Rate(), f.U), unit)
+		g[0].Evidence.Size, g[0].Evidence.U, g[0].Evidence.Unit = f.Rate(), f.U, unit+"/min"
 		g[0].Evidence.Chance = chanceOf(l.fit.slope/l.fit.u, 1)
 		return g
 	}
@@ -96,10 +96,24 @@ func withoutExplained(flags []Flag) []Flag {
 	return slices.DeleteFunc(flags, func(g Flag) bool { return slices.Contains(known, g.Code) })
 }
 
+// plusMinus writes a value with the half width of its 95 % interval, to two digits of that;
+// u is its standard uncertainty.
+func plusMinus(x, u float64) string {
+	half := Coverage95(math.Inf(1)) * u
+	if !(half > 0) || !finite(half) {
+		return sig(x)
+	}
+	places := max(0, 1-int(math.Floor(math.Log10(half))))
+	return fmt.Sprintf("%.*f ± %.*f", places, x, places, half)
+}
+
 // sig writes a value to three significant digits, without an exponent.
 func sig(x float64) string {
-	if x == 0 || !finite(x) {
-		return fmt.Sprintf("%g", x)
+	if !finite(x) {
+		return fmt.Sprint(x)
+	}
+	if math.Abs(x) < 1e-9 { // what rounding leaves: nothing that is shown is so small
+		return "0"
 	}
 	places := 2 - int(math.Floor(math.Log10(math.Abs(x))))
 	if places < 0 {
@@ -143,6 +157,7 @@ func plainSlope(b []block) float64 {
 func findMisreads(l *look, f *Fill) []Flag {
 	w := l.fill
 	misread, missing := 0, 0
+	row, longest := 0, 0 // of bad values next to each other
 	from, to := math.NaN(), math.NaN()
 	inHole := 0.0 // up to this time nothing was had for longer
 	for i, m := range w.Marks {
@@ -159,8 +174,11 @@ func findMisreads(l *look, f *Fill) []Flag {
 			}
 			missing++
 		default:
+			row = 0
 			continue
 		}
+		row++
+		longest = max(longest, row)
 		if math.IsNaN(from) {
 			from = w.ElapsedS[i]
 		}
@@ -171,23 +189,31 @@ func findMisreads(l *look, f *Fill) []Flag {
 		return nil
 	}
 	part := float64(bad) / float64(len(w.Marks))
-	g := f.one("misreads", Note, "", "%d of %d values (%.2g %%) are misread and left out of the fit", bad, len(w.Marks), 100*part)
-	if missing > misread {
-		g[0].Says = fmt.Sprintf("%d of %d values (%.2g %%) are missing", bad, len(w.Marks), 100*part)
+	if longest < misreadClump && (bad < 2 || part < misreadNote) {
+		return nil
 	}
-	if part >= misreadDoubt {
+	g := f.one("misreads", Note, "", "%d of %d values (%s %%) are misread and left out of the fit", bad, len(w.Marks), figures(100*part, 2))
+	if missing > misread {
+		g[0].Says = fmt.Sprintf("%d of %d values (%s %%) are missing", bad, len(w.Marks), figures(100*part, 2))
+	}
+	if bad > 2 && part >= misreadDoubt {
 		g[0].Severity = Doubt
 		g[0].Do = "check the wiring, the supply and the screen of this channel"
 	}
-	if part >= misreadForbid {
+	if bad > 2 && part >= misreadForbid {
 		g[0].Severity = Forbids
 	}
-	g[0].Evidence = sized(from, to, 100*part, "%")
+	g[0].Evidence = sized(from, to, 100*part, "% of the values")
 	return g
 }
 
-// missingS is how long nothing may be had before it is a gap.
-const missingS = 0.25
+const (
+	missingS = 0.25 // how long nothing may be had before it is a gap
+	// Fewer misreads than this do the fit no harm and tell nothing of the wires: a reader
+	// that is sound loses one now and then. Several in a row are worth a look all the same.
+	misreadNote  = 0.001
+	misreadClump = 4
+)
 
 // holeEnd is the time of the last value in a row from i on of which nothing was had.
 func holeEnd(w curve.Curve, i int) float64 {

@@ -19,7 +19,7 @@ import (
 //	zero-moves   heat, creep after the flow    0.045 g/min: 35 degC of heat, or 2.5 % of a load of 25 g
 //	lamp-pickup  a wave with and without flow  30 mg (60 counts)
 //	idle-alias   one with the flow, slow rate  15 mg
-//	misreads     spoiled reads                 one
+//	misreads     spoiled reads                 0.1 % of the values and two of them, or four in a row
 //	gap          no readings                   1 % of the fill's time
 //	stuck-code   one and the same value        1 s
 //	saturation   the end of the range          one value
@@ -94,8 +94,8 @@ func findSteps(l *look, f *Fill) ([]Flag, []block) {
 		most = fmt.Sprintf("%s, most ", times(len(found)))
 		g.Evidence.FromS, g.Evidence.ToS = l.b[found[0].at-1].t, l.b[found[len(found)-1].at].t
 	}
-	g.Says = fmt.Sprintf("the reading steps %s by %s %s %sat %.0f s and stays there, as when a hose pulls or is touched; the rate takes that for %s %s/min of flow (%s %%)",
-		way, sig(math.Abs(big.size)), f.Unit, most, at, sig(math.Abs(bias)), f.Unit, sig(share))
+	g.Says = fmt.Sprintf("the reading steps %s by %s %s %sat %.0f s and stays there, as when a hose pulls or is touched; the rate takes that for %s %s/min of flow (%s %% of the rate)",
+		way, sig(math.Abs(big.size)), f.Unit, most, at, sig(math.Abs(bias)), f.Unit, figures(share, 2))
 	g.Do = "let the hose hang free and keep off it, and repeat"
 	if math.Abs(big.size) > pullMost {
 		g.Code = "jump"
@@ -103,8 +103,8 @@ func findSteps(l *look, f *Fill) ([]Flag, []block) {
 		if len(found) > 1 {
 			once += ", most"
 		}
-		g.Says = fmt.Sprintf("the reading jumps %s by %s %s %s at %.0f s, and stays there; the rate takes that for %s %s/min of flow (%s %%)",
-			once, sig(math.Abs(big.size)), f.Unit, way, at, sig(math.Abs(bias)), f.Unit, sig(share))
+		g.Says = fmt.Sprintf("the reading jumps %s by %s %s %s at %.0f s, and stays there; the rate takes that for %s %s/min of flow (%s %% of the rate)",
+			once, sig(math.Abs(big.size)), f.Unit, way, at, sig(math.Abs(bias)), f.Unit, figures(share, 2))
 		g.Do = "keep hands and hoses off, tare before the run, and repeat"
 	}
 	if f.Kind == KindStill {
@@ -226,8 +226,8 @@ func findZeroMoves(l *look, f *Fill) []Flag {
 	if perMin < 0 {
 		way = "down"
 	}
-	g.Says = fmt.Sprintf("after the flow the reading goes on %s by %s ± %s %s/min, as when warm fuel heats the cell or the cell creeps under its load; during the flow that may have been up to %s %% of the rate",
-		way, sig(math.Abs(perMin)), sig(2*c.u*60), unit, sig(share))
+	g.Says = fmt.Sprintf("after the flow the reading goes on %s by %s %s/min, as when warm fuel heats the cell or the cell creeps under its load; during the flow that may have been up to %s %% of the rate",
+		way, plusMinus(math.Abs(perMin), c.u*60), unit, figures(share, 2))
 	if math.Abs(perMin) > f.U {
 		g.Severity = Doubt
 	}
@@ -610,7 +610,7 @@ func findLimit(l *look, f *Fill) []Flag {
 	if n == 0 {
 		return nil
 	}
-	g := Flag{Code: "saturation", Severity: Doubt, Evidence: sized(from, to, 100*float64(n)/float64(all), "%"),
+	g := Flag{Code: "saturation", Severity: Doubt, Evidence: sized(from, to, 100*float64(n)/float64(all), "% of the values"),
 		Says: fmt.Sprintf("the converter stood at the end of its range from %.0f to %.0f s, %d of %d values; what the tube took then is not known", from, to, n, all),
 		Do:   "take load off the cell, see to its four wires, and repeat"}
 	if l.record.Unit == curve.Millilitre {

@@ -128,13 +128,27 @@ func TestCellFaultsAreNamed(t *testing.T) {
 				}
 			}
 		}, sev: Doubt, says: "without power at 117 s"},
-		{name: "a broken-off read is none", code: "misreads", change: func(ts, ys []float64, marks []curve.Mark) {
+		{name: "a broken-off read", change: func(ts, ys []float64, marks []curve.Mark) {
 			i, _ := slices.BinarySearch(ts, at)
 			marks[i], ys[i] = curve.Misread, 0
 			for k := i + 1; k < i+5; k++ {
 				marks[k] = curve.Settling
 			}
-		}, sev: Note, says: "1 of"},
+		}},
+		{name: "five wild values in a row", code: "misreads", change: func(ts, ys []float64, _ []curve.Mark) {
+			i, _ := slices.BinarySearch(ts, at)
+			for k := i; k < i+5; k++ {
+				ys[k] = 1e5 * float64(1-2*(k%2))
+			}
+		}, sev: Note, says: "5 of"},
+		{name: "reads lost now and then", change: func(ts, ys []float64, _ []curve.Mark) {
+			for _, x := range []float64{50, 120} {
+				i, _ := slices.BinarySearch(ts, x)
+				if x == 50 || len(ts) > 10_000 { // one of the 1,800 values of a slow fill
+					ys[i] = -400
+				}
+			}
+		}},
 	} {
 		for _, hz := range []float64{80, 10} {
 			for seed := range uint64(4) {
@@ -151,6 +165,9 @@ func TestCellFaultsAreNamed(t *testing.T) {
 				f, _ := cellFill(t, ts, ys, marks)
 				if got := codes(f); got != tc.code {
 					t.Errorf("%s, %g values/s, seed %d: flags %q, want %q: %+v", tc.name, hz, seed, got, tc.code, f.Flags)
+					continue
+				}
+				if len(f.Flags) == 0 {
 					continue
 				}
 				if g := f.Flags[0]; tc.sev != anySeverity && g.Severity != tc.sev || !strings.Contains(g.Says, tc.says) {

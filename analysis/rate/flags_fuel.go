@@ -451,12 +451,13 @@ func (w *way) kinked(s []stop) Flag {
 		says += "; " + times(len(s)) + " in all"
 	}
 	return Flag{codeKink, Doubt, says + "; what was held came late and the rate counts it", "lay the hose without a kink and repeat",
-		Evidence{long.fromS, long.toS, long.toS - long.fromS, (long.toS - long.fromS) * long.u / long.missed, "s", chanceOf(stopSD/2, stopBlocks)}}
+		Evidence{long.fromS, long.toS, long.toS - long.fromS, (long.toS - long.fromS) * long.u / long.missed, "s", chanceOf(long.missed/long.u, stopBlocks)}}
 }
 
 func (w *way) air(s []stop, b []block) Flag {
-	sum, u2 := 0.0, 0.0
+	sum, u2, surest := 0.0, 0.0, 0.0
 	for _, x := range s {
+		surest = max(surest, x.missed/x.u)
 		sum += x.missed
 		u2 += x.u * x.u
 	}
@@ -471,10 +472,10 @@ func (w *way) air(s []stop, b []block) Flag {
 	says := fmt.Sprintf("the flow stops %s, from %.0f s on, for about %s mL each and is as before afterwards, as if air came through the hose: the total is %s mL short, and the rate %.1f %% low",
 		times(len(s)), s[0].fromS, sig(size), sig(w.mL(sum)), 100*part)
 	if between > 0 {
-		says += fmt.Sprintf("; in between it is %s ± %s %s/min", sig(60*between), sig(120*u), w.unit)
+		says += fmt.Sprintf("; in between it is %s %s/min", plusMinus(60*between, 60*u), w.unit)
 	}
 	return Flag{codeAir, sev, says, "tighten the hose at the injector, let it fill with fuel, and repeat",
-		Evidence{s[0].fromS, s[len(s)-1].toS, size, w.mL(math.Sqrt(u2) / n), "mL", chanceOf(stopSD/2, stopBlocks)}}
+		Evidence{s[0].fromS, s[len(s)-1].toS, size, w.mL(math.Sqrt(u2) / n), "mL", chanceOf(surest, stopBlocks)}}
 }
 
 // between is the slope of the stretches between stops and its standard uncertainty; 0 where
@@ -665,10 +666,10 @@ func (w *way) dipping(o bends) Flag {
 		sev = Forbids
 	}
 	return Flag{codeDip, sev,
-		fmt.Sprintf("the flow steps up by %.1f ± %.1f %% at about %.0f s, as if the spout dipped into the fuel from then on: a spout of %s mm in a tube of %.0f mm would show that; the rate is up to %.1f %% high",
-			100*a.part, 200*a.uPart, a.at, sig(mm), boreMM, 100*off),
+		fmt.Sprintf("the flow steps up by %s %% at about %.0f s, as if the spout dipped into the fuel from then on: a spout of %s mm in a tube of %.0f mm would show that; the rate is up to %.1f %% high",
+			plusMinus(100*a.part, 100*a.uPart), a.at, sig(mm), boreMM, 100*off),
 		"raise the spout so that it stays dry, and repeat",
-		Evidence{a.at, end, 100 * a.part, 100 * a.uPart, "%", chanceOf(o.with.z/o.scale, bendPlaces)}}
+		Evidence{a.at, end, 100 * a.part, 100 * a.uPart, "% of the rate", chanceOf(o.with.z/o.scale, bendPlaces)}}
 }
 
 // vent fits dV/dt = Q - K V/(S - V), V from the onset on and S the tube's free volume, and
@@ -748,7 +749,7 @@ func (w *way) vent(o bends) (Flag, bool) {
 		fmt.Sprintf("%s's curve bends over as if its vent hole were blocked and the flow went another way: from %s at the start to %s %s/min at the end, %.1f %% lost over the fill (a flow that falls evenly on this channel alone looks the same)",
 			w.f.Channel, sig(60*q), sig(60*q*(1-lost)), w.unit, 100*part),
 		"clear the vent hole and repeat",
-		Evidence{w.f.StartS, w.f.EndS, 100 * part, 100 * part * uk / k, "%", chanceOf(k/uk, 1)}}, true
+		Evidence{w.f.StartS, w.f.EndS, 100 * part, 100 * part * uk / k, "% of the flow", chanceOf(k/uk, 1)}}, true
 }
 
 // ventCurve writes the volume that has come at each block, from the onset on.
@@ -934,7 +935,7 @@ func (w *way) leak() (Flag, bool) {
 	}
 	part := all.a / w.rate
 	return Flag{codeLeak, Doubt,
-		fmt.Sprintf("after the flow's end at %.0f s the tube goes on filling at %s ± %s %s/min, %.1f %% of the rate, at one pace: something leaks into it, and may have done so all along", w.f.EndS, sig(60*all.a), sig(120*u), w.unit, 100*part),
+		fmt.Sprintf("after the flow's end at %.0f s the tube goes on filling at %s %s/min, %.1f %% of the rate, at one pace: something leaks into it, and may have done so all along", w.f.EndS, plusMinus(60*all.a, 60*u), w.unit, 100*part),
 		"find where it comes from (the injector's valve, a joint, another hose) and repeat",
 		Evidence{w.f.EndS, b[n-1].t, 60 * all.a, 60 * u, w.unit + "/min", chanceOf(all.a/u, 1)}}, true
 }

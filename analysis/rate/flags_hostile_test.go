@@ -28,6 +28,9 @@ func hostileCurve(t *rapid.T, name string, noisy bool) curve.Curve {
 		noise = logOf(1e-4, 1e2)
 	}
 	quantum := rapid.SampledFrom([]float64{0, 0, 1e-3, 0.1, 1, 50}).Draw(t, "quantum")
+	if noisy {
+		noise = max(noise, quantum)
+	}
 	level := rapid.SampledFrom([]float64{0, 0, 100, -1e6, 1e11}).Draw(t, "level")
 	onset, end := rapid.Float64Range(-0.1, 1).Draw(t, "onset"), rapid.Float64Range(0, 1.1).Draw(t, "end")
 	ts, ys := make([]float64, n), make([]float64, n)

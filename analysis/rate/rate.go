@@ -50,7 +50,7 @@ type Evidence struct {
 	FromS, ToS float64 // when, elapsed s; equal for a moment
 	Size       float64 // how big, in Unit
 	U          float64 // standard uncertainty of Size
-	Unit       string  // "g", "g/min", "%", "Hz", "s", ...
+	Unit       string  // "g", "g/min", "% of the values", "Hz", "s", ...
 	Chance     float64 // that the noise of a sound fill shows as much
 }
 
@@ -114,6 +114,7 @@ type Fill struct {
 	Pulsation, PulsationHz float64
 
 	Samples int // values that the fit used
+	LeftOut int // values of the fill that it did not: no measurement, and missing ones that the curve tells of
 	Flags   []Flag
 
 	perReading float64 // rate over slope of the readings: the lift of air, and of a volume the warmth

@@ -281,12 +281,12 @@ func engineFlag(fills collection, common []int, moved []float64, fromS, toS floa
 	if len(fills) == 2 {
 		all = "the flow of both tubes"
 	}
-	g := Flag{Code: codeEngine, Severity: Doubt, Evidence: Evidence{FromS: fromS, ToS: toS, Size: 100 * (hi - lo), U: math.NaN(), Unit: "%", Chance: math.NaN()}}
+	g := Flag{Code: codeEngine, Severity: Doubt, Evidence: Evidence{FromS: fromS, ToS: toS, Size: 100 * (hi - lo), U: math.NaN(), Unit: percentOfMean, Chance: math.NaN()}}
 	g.Do = "ratios to the others hold, the rates are of no one state: let the engine settle and repeat"
 	switch form {
 	case movesByStep:
 		when := median(at)
-		g.Evidence = Evidence{FromS: when, ToS: when, Size: 100 * median(size), U: 100 * median(u) / math.Sqrt(float64(len(u))), Unit: "%", Chance: math.NaN()}
+		g.Evidence = Evidence{FromS: when, ToS: when, Size: 100 * median(size), U: 100 * median(u) / math.Sqrt(float64(len(u))), Unit: percentOfMean, Chance: math.NaN()}
 		g.Says = fmt.Sprintf("%s goes %s by %.0f %% at about %.0f s: idle speed or rail pressure changed", all, upOrDown(g.Evidence.Size), math.Abs(g.Evidence.Size), when)
 	case movesEvenly:
 		g.Evidence.Size, g.Evidence.U = 100*median(size), 100*median(u)/math.Sqrt(float64(len(u)))

@@ -518,7 +518,7 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 	lo, hi := p.ends()
 	long := in.timeOf(len(b) - 1)
 	unit := string(f.Unit)
-	g := Flag{Code: codeUnsteady, Severity: Doubt, Evidence: Evidence{FromS: b[0].t, ToS: b[len(b)-1].t, Size: 100 * apart / mean, U: 100 * apartBy / mean, Unit: "%", Chance: math.NaN()}}
+	g := Flag{Code: codeUnsteady, Severity: Doubt, Evidence: Evidence{FromS: b[0].t, ToS: b[len(b)-1].t, Size: 100 * apart / mean, U: 100 * apartBy / mean, Unit: percentOfMean, Chance: math.NaN()}}
 	size := apart
 	// What of the movement is left beside a shape says whether the shape is all of it.
 	left := func(s shape) float64 {
@@ -550,7 +550,7 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 		size = step.size
 		l.moved = movement{movesByStep, br.atS, (br.after - br.before) / slope, math.Hypot(br.uBefore, br.uAfter) / mean}
 		g.Evidence = Evidence{FromS: br.atS - 2*br.u, ToS: br.atS + 2*br.u, Size: 100 * (br.after - br.before) / slope,
-			U: 100 * math.Hypot(br.uBefore, br.uAfter) / mean, Unit: "%", Chance: step.chance}
+			U: 100 * math.Hypot(br.uBefore, br.uAfter) / mean, Unit: percentOfMean, Chance: step.chance}
 		g.Says = fmt.Sprintf("the flow goes from %s to %s %s/min at about %.0f s", sig(60*br.before), sig(60*br.after), unit, br.atS)
 		g.Do = "let the engine settle and repeat"
 	case wholeBend:
@@ -576,11 +576,16 @@ func (f *Fill) judgeWithin(l *look, b []block) []Flag {
 	if size > unsteadyForbid*mean {
 		g.Severity = Forbids
 	}
+	if f.Kind == KindDrain {
+		g.Do = "" // it is no engine's flow: what to do is said of the drain
+	}
 	return []Flag{g}
 }
 
-// codeUnsteady is of a flow that does not hold still, where no cause is named.
-const codeUnsteady = "not-steady"
+const (
+	codeUnsteady  = "not-steady" // a flow that does not hold still, where no cause is named
+	percentOfMean = "% of the mean rate"
+)
 
 // movement is how a fill's flow does not hold still.
 type movement struct {
