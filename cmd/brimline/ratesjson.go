@@ -73,6 +73,7 @@ type (
 		PulseHz    *float64     `json:"pulsation_hz"`
 		Gain       *float64     `json:"gain"`
 		Samples    int          `json:"samples"`
+		LeftOut    int          `json:"left_out"`       // values of the fill that were no measurement, or missing
 		UnitOfTerm string       `json:"unit_of_budget"` // of each u of budget
 		Budget     []termJSON   `json:"budget"`
 		Advice     string       `json:"advice,omitempty"` // what would make U smaller
@@ -166,8 +167,8 @@ func (s *ratedSet) fillJSON(f fitted, x rate.Fill) fillJSON {
 		G: finiteOrNil(x.RateGPerMin), ML: finiteOrNil(x.RateMLPerMin), AtC: finiteOrNil(atC(x)), UnitOfU: string(x.Unit) + "/min",
 		U: finiteOrNil(x.U), U95: finiteOrNil(x.U95), K: finiteOrNil(x.K), DF: finiteOrNil(x.DF),
 		UML: finiteOrNil(x.UMLPerMin), U95ML: finiteOrNil(x.U95MLPerMin), KML: finiteOrNil(x.KMLPerMin), DFML: finiteOrNil(x.DFMLPerMin),
-		Steady: x.Steady, Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Pulsation: finiteOrNil(100 * x.Pulsation), PulseHz: finiteOrNil(x.PulsationHz), Gain: finiteOrNil(x.Gain), Samples: x.Samples,
-		Budget: []termJSON{}, Advice: x.Advice, Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
+		Steady: x.Steady, Trend: finiteOrNil(100 * x.Trend), UTrend: finiteOrNil(100 * x.UTrend), Pulsation: finiteOrNil(100 * x.Pulsation), PulseHz: finiteOrNil(x.PulsationHz), Gain: finiteOrNil(x.Gain), Samples: x.Samples, LeftOut: x.LeftOut,
+		Budget: []termJSON{}, Advice: adviceOn(x), Flags: []flagJSON{}, Excluded: s.isExcluded(f.Run)}
 	j.UnitOfTerm, _, _, _, _ = budgetOf(x)
 	for _, t := range x.Budget {
 		j.Budget = append(j.Budget, termJSON{t.Name, t.Kind, t.Basis, finiteOrNil(t.U), finiteOrNil(t.DF), finiteOrNil(shareOf(t, x.Budget))})
@@ -200,7 +201,7 @@ func (s *ratedSet) fillJSON(f fitted, x rate.Fill) fillJSON {
 
 func flagJSONOf(g rate.Flag) flagJSON {
 	j := flagJSON{Code: g.Code, Severity: g.Severity.String(), Says: g.Text(), Do: g.Do}
-	if e := measuredEvidence(g.Evidence); seen(g.Evidence) {
+	if e := g.Evidence; seen(e) {
 		j.Evidence = &evidenceJSON{finiteOrNil(e.FromS), finiteOrNil(e.ToS), finiteOrNil(e.Size), finiteOrNil(e.U), e.Unit, finiteOrNil(e.Chance)}
 	}
 	return j

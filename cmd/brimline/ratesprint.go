@@ -302,37 +302,22 @@ func evidenceText(e rate.Evidence) string {
 	}
 	switch {
 	case !finite(e.FromS) || !finite(e.ToS):
-	case e.FromS == e.ToS:
-		what += fmt.Sprintf(" at %.1f s", e.FromS)
+	case secondsText(e.FromS) == secondsText(e.ToS): // a moment, as it is shown
+		what += fmt.Sprintf(" at %.1f s", (e.FromS+e.ToS)/2)
 	default:
 		what += fmt.Sprintf(" from %.1f to %.1f s", e.FromS, e.ToS)
 	}
 	if what != "" {
 		says = append(says, strings.TrimSpace(what))
 	}
-	if e = measuredEvidence(e); e.Chance >= 0 && e.Chance <= 1 {
+	if e.Chance >= 0 && e.Chance <= 1 {
 		says = append(says, "noise alone shows as much in "+chanceText(e.Chance))
 	}
 	return strings.Join(says, "; ")
 }
 
-// measuredEvidence is evidence with NaN for what was not worked out: a count or a stretch
-// of time has no uncertainty, and noise no chance of showing it.
-func measuredEvidence(e rate.Evidence) rate.Evidence {
-	if !(e.U > 0) {
-		e.U = math.NaN()
-		if e.Chance == 0 {
-			e.Chance = math.NaN()
-		}
-	}
-	return e
-}
-
-// seen reports whether a flag carries evidence: one that was made without has zeros or
-// NaN in it.
-func seen(e rate.Evidence) bool {
-	return e != (rate.Evidence{}) && (finite(e.Size) || finite(e.FromS) || finite(e.Chance))
-}
+// seen reports whether a flag carries evidence in numbers.
+func seen(e rate.Evidence) bool { return finite(e.Size) || finite(e.FromS) || finite(e.Chance) }
 
 // chanceText is a chance in words: "1 of 20 000 fills".
 func chanceText(p float64) string {
@@ -389,8 +374,8 @@ func (s *ratedSet) printBudgets(b *strings.Builder) {
 			}
 			rows = append(rows, []string{"combined", "", uText(u), report.FormatDF(df), fmt.Sprintf("k %.2f, U %s", u95/u, uText(u95))})
 			tableTo(b, "    ", rows)
-			if x.Advice != "" {
-				wrapTo(b, "    ", upperFirst(x.Advice)+".")
+			if a := adviceOn(x); a != "" {
+				wrapTo(b, "    ", upperFirst(a)+".")
 			}
 		}
 	}
@@ -428,23 +413,49 @@ func percentText(part float64) string {
 	return fmt.Sprintf("%.0f %%", 100*part)
 }
 
-// printAdvice says once what would narrow the intervals.
+// adviceOn is what would make a fill's U smaller: nothing where no finding may rest on the
+// fill, for then another run is needed, not a longer one.
+func adviceOn(x rate.Fill) string {
+	if x.Kind != rate.KindFill || !x.Allows() {
+		return ""
+	}
+	return x.Advice
+}
+
+// printAdvice says what would narrow the intervals: of each channel what its widest one
+// needs, and where several need the same, once.
 func (s *ratedSet) printAdvice(b *strings.Builder) {
-	var order []string
-	on := map[string][]string{}
+	type widest struct {
+		f   fitted
+		x   rate.Fill
+		u95 float64
+	}
+	var channels, order []string
+	of := map[string]widest{}
 	for _, f := range s.fits {
 		for _, x := range f.Result.Fills {
-			if x.Advice == "" || x.Kind != rate.KindFill || slices.Contains(on[x.Advice], x.Channel) {
-				continue
+			if _, u95 := s.shown(x); adviceOn(x) != "" && !s.isExcluded(f.Run) && u95 > of[x.Channel].u95 {
+				if of[x.Channel].u95 == 0 {
+					channels = append(channels, x.Channel)
+				}
+				of[x.Channel] = widest{f, x, u95}
 			}
-			if on[x.Advice] == nil {
-				order = append(order, x.Advice)
-			}
-			on[x.Advice] = append(on[x.Advice], x.Channel)
 		}
 	}
-	if len(order) == 0 {
+	if len(channels) == 0 {
 		return
+	}
+	on := map[string][]string{}
+	for _, c := range channels {
+		w := of[c]
+		name := c
+		if w.f.Run == 0 {
+			name = whereOf([]fitted{w.f}, []rate.Fill{w.x}, false)
+		}
+		if on[w.x.Advice] == nil {
+			order = append(order, w.x.Advice)
+		}
+		on[w.x.Advice] = append(on[w.x.Advice], name)
 	}
 	b.WriteString("\nTo know the rates better\n")
 	for _, a := range order {

@@ -16,7 +16,7 @@ import (
 func flaggedSet() *ratedSet {
 	nan := math.NaN()
 	engine := rate.Flag{Code: "engine-moves", Severity: rate.Note, Says: "the flow of all 3 tubes goes up by 6 % at about 90 s: idle speed or rail pressure changed", Do: "let the engine settle and repeat",
-		Evidence: rate.Evidence{FromS: 90, ToS: 90, Size: 6.1, U: 0.2, Unit: "%", Chance: nan}}
+		Evidence: rate.Evidence{FromS: 90, ToS: 90, Size: 6.1, U: 0.2, Unit: "% of the mean rate", Chance: nan}}
 	fill := func(injector int, flags ...rate.Flag) fitted {
 		x := rate.Fill{Channel: "tube" + string(rune('0'+injector)), Kind: rate.KindFill, StartS: 20, EndS: 200, Unit: curve.Gram, RateGPerMin: 8.2, RateMLPerMin: 10, AtC: 38,
 			U: 0.01, U95: 0.02, K: 2, DF: 60, UMLPerMin: 0.0125, U95MLPerMin: 0.025, KMLPerMin: 2, DFMLPerMin: 60, Flags: append(flags, engine),
@@ -29,7 +29,7 @@ func flaggedSet() *ratedSet {
 		Evidence: rate.Evidence{FromS: 80, ToS: 80, Size: 3.2, U: 0.051, Unit: "g", Chance: 1e-9}}
 	full := rate.Flag{Code: "near-full", Severity: rate.Doubt, Says: "the tube was 92 % full", Do: "empty it before the next run",
 		Evidence: rate.Evidence{FromS: nan, ToS: nan, Size: nan, U: nan, Chance: nan}}
-	misreads := rate.Flag{Code: "misreads", Severity: rate.Note, Says: "1 of 14400 values is misread"}
+	misreads := rate.Flag{Code: "misreads", Severity: rate.Note, Says: "30 of 14400 values are misread", Evidence: rate.NoEvidence()}
 	s := &ratedSet{source: "test T1", engine: "Sprayer 1", phase: "baseline", volume: true, values: 14400,
 		fits: []fitted{fill(1, misreads, jump), fill(2, full), fill(3, full)}, runFlags: map[int][]rate.Flag{1: {engine}}}
 	s.judge()
@@ -57,9 +57,9 @@ func TestRatesTextTellsFlags(t *testing.T) {
 		"forbids: no finding may rest on the fill - jump, run 1, injector 1 on tube1: the reading jumps once",
 		"Evidence: 3.20 ± 0.10 g at 80.0 s; noise alone shows as much in fewer than 1 of a million fills. Do: keep hands and hoses off, and repeat.",
 		"doubt: the number stands, with a caution - near-full, run 1, injectors 2 on tube2, 3 on tube3: the tube was 92 % full. Do: empty it",
-		"note: worth knowing; the number stands - engine-moves, run 1, all channels: the flow of all 3 tubes", "Evidence: 6.10 ± 0.39 % at 90.0 s.",
-		"misreads, run 1, injector 1 on tube1: 1 of 14400 values is misread.",
-		"To know the rates better - tube1, tube2, tube3: a longer run would help", "U = k u", "several causes",
+		"note: worth knowing; the number stands - engine-moves, run 1, all channels: the flow of all 3 tubes", "Evidence: 6.10 ± 0.39 % of the mean rate at 90.0 s.",
+		"misreads, run 1, injector 1 on tube1: 30 of 14400 values are misread.",
+		"To know the rates better - tube2, tube3: a longer run would help", "U = k u", "several causes",
 	} {
 		at := strings.Index(plain, want)
 		if at < last {
@@ -120,7 +120,7 @@ func TestRatesJSONTellsFlags(t *testing.T) {
 	if len(r.RunFlags) != 1 || r.RunFlags[0].Run != 1 || r.RunFlags[0].Code != "engine-moves" || r.RunFlags[0].Evidence.Chance != nil {
 		t.Errorf("of the run: %+v", r.RunFlags)
 	}
-	if *x.K != 2 || *x.KML != 2 || *x.DFML != 60 || *x.AtC != 38 || x.UnitOfTerm != "mL/min" || x.Advice == "" {
+	if *x.K != 2 || *x.KML != 2 || *x.DFML != 60 || *x.AtC != 38 || x.UnitOfTerm != "mL/min" || x.Advice != "" || r.Fills[1].Advice == "" {
 		t.Errorf("k %v and %v, df %v, %v °C, budget in %s, advice %q", *x.K, *x.KML, *x.DFML, *x.AtC, x.UnitOfTerm, x.Advice)
 	}
 	if b := x.Budget; len(b) != 2 || b[0].Kind != "A" || math.Abs(*b[0].Share-0.64) > 1e-12 || b[1].DF != nil || b[1].Basis != "0.82100 g/mL" {
@@ -138,10 +138,13 @@ func TestChanceText(t *testing.T) {
 			t.Errorf("%g: %q, want %q", p, got, want)
 		}
 	}
-	if got := evidenceText(rate.Evidence{}); got != "" {
+	if got := evidenceText(rate.NoEvidence()); got != "" {
 		t.Errorf("no evidence says %q", got)
 	}
-	if got, want := evidenceText(rate.Evidence{FromS: 10, ToS: 40, Size: 2.5, U: math.NaN(), Unit: "%", Chance: 0.02}), "2.5 % from 10.0 to 40.0 s; noise alone shows as much in 1 of 50 fills"; got != want {
+	if got, want := evidenceText(rate.Evidence{FromS: 10, ToS: 40, Size: 2.5, U: math.NaN(), Unit: "% of the values", Chance: 0.02}), "2.5 % of the values from 10.0 to 40.0 s; noise alone shows as much in 1 of 50 fills"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got, want := evidenceText(rate.Evidence{FromS: 14.21, ToS: 14.24, Size: 3.2, U: 0.05, Unit: "g", Chance: math.NaN()}), "3.20 ± 0.10 g at 14.2 s"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }
