@@ -49,6 +49,8 @@ type ReadTest struct {
 	Engine   Engine
 	Test     Test
 	Hangings []ReadHanging
+	// Conditions are what the new readings note beside them; TestID is filled in.
+	Conditions []Condition
 }
 
 // ReadHanging is one hanging of a ReadTest; with Hanging.ID 0 it is new.

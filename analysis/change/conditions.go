@@ -92,8 +92,8 @@ func (r *Result) conditions(readings []Reading, t table, f *fit, o Options) erro
 		r.doubt("not-adjusted", fmt.Sprintf("the conditions named are not taken into account: %d hangings do not bear %d of them beside the phase", len(t.phases[0])+len(t.phases[1]), len(x)), "")
 		return nil
 	}
-	for _, c := range use {
-		c.Used = true
+	for _, u := range use {
+		u.Used = true
 	}
 	// An injector moves with the set by what the covariates move it, and by its own.
 	c := t.perHangings()
@@ -104,6 +104,7 @@ func (r *Result) conditions(readings []Reading, t table, f *fit, o Options) erro
 		f.injector[i].se, f.injector[i].df = satterthwaite(component{e.se * e.se, e.df}, component{c * own.v * (I - 1) / I, own.df})
 	}
 	f.like = likeThese(e, f.injector, component{c * own.v / I, own.df})
+	f.hangingSD = e.se / math.Sqrt(c)
 	f.engine, f.model, f.why = e, modelAdjusted, "conditions were named beforehand to be taken into account"
 	return nil
 }

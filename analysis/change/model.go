@@ -291,6 +291,10 @@ func likeThese(engine estimate, injectors []estimate, residual component) estima
 			out.df = math.Min(out.df, b.df)
 		}
 	}
+	// The wider scope is never the surer one, as more degrees of freedom could make it.
+	if tQuantile(1-alpha/2, out.df)*out.se < tQuantile(1-alpha/2, engine.df)*engine.se {
+		return engine
+	}
 	return out
 }
 

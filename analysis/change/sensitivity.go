@@ -27,7 +27,7 @@ func (r *Result) sensitivity(t table, f fit) {
 	}
 	set := [2][]float64{t.sets(0), t.sets(1)}
 	add("finding", "the finding", "as above", true, f.engine)
-	if f.model != modelMeans {
+	if math.Abs(f.means.se-f.engine.se) > 1e-6*f.engine.se { // else the same twice
 		add("hanging-means", "means of hangings", "Student's t; every hanging counts alike", true, f.means)
 	}
 	add("welch", "means of hangings, Welch", "does not take the scatter before and after for the same", true, welch(set[0], set[1]))

@@ -125,7 +125,7 @@ func (r *Result) tabulate(readings []Reading) (table, error) {
 		}
 	}
 	if partial > 0 {
-		r.doubt("missing-cells", fmt.Sprintf("%d readings are missing within hangings: those injectors rest on fewer runs", partial), "")
+		r.doubt("missing-cells", fmt.Sprintf("%s missing within hangings: those injectors rest on fewer runs", plural(partial, "reading is", "readings are")), "")
 	}
 	t.list(readings, r)
 	for p := range t.phases {
@@ -325,6 +325,14 @@ func (h *hanging) average(injectors []string) (missing int) {
 		h.mean = append(h.mean, sum/n) // NaN where n is 0
 	}
 	return missing
+}
+
+// plural counts one or many.
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }
 
 // natural orders labels as people number things, 2 before 10 and T1.2 before T1.10: part by

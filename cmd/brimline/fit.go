@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"brimline/analysis/change"
 	"brimline/analysis/curve"
 	"brimline/analysis/rate"
 	"brimline/ingest"
@@ -94,6 +93,7 @@ type testFits struct {
 	Fits     []fitted            // run by run, in the order of the positions
 	RunFlags map[int][]rate.Flag // by the run's number: what rate.AnalyseRun says of the run as a whole
 	Used     []ingest.Calibration
+	Noted    []ingest.Condition // beside its runs
 	Warnings []string
 }
 
@@ -128,6 +128,11 @@ func testBook(ctx context.Context, r testSource, ref string) (out testFits, boot
 	out.Hangings, out.Walls = map[int64]int{}, map[int64]time.Time{}
 	for _, h := range hangings {
 		out.Hangings[h.ID] = h.Number
+	}
+	if c, ok := r.(conditionSource); ok {
+		if out.Noted, err = c.Conditions(ctx, out.Test.ID); err != nil {
+			return out, nil, err
+		}
 	}
 	boots, err = r.Boots(ctx)
 	return out, boots, err
@@ -353,33 +358,6 @@ func (t testFits) left() int {
 		}
 	}
 	return n
-}
-
-// changeReadings is the readings of tests for a comparison of their phases.
-func changeReadings(tests ...testFits) []change.Reading {
-	var out []change.Reading
-	for _, t := range tests {
-		for _, f := range t.Fits {
-			if !t.stands(f) {
-				continue
-			}
-			x := f.fill()
-			// What hangings share, such as the density or a tube's calibration, is not in their scatter.
-			m := x.Measured("", "")
-			own := known(x.UMLPerMin)
-			if own > 0 {
-				own = math.Sqrt(max(m.U*m.U-m.UTube*m.UTube, 0)) * x.RateMLPerMin / m.Rate
-			}
-			day := t.Test.At
-			if !f.Day.IsZero() {
-				day = f.Day
-			}
-			out = append(out, change.Reading{Injector: strconv.Itoa(f.Injector), Phase: f.Phase,
-				Hanging: fmt.Sprintf("%s.%d", t.Test.Label, f.Hanging), Run: fmt.Sprintf("%s.%d", t.Test.Label, f.Run),
-				Day: day.Format(time.DateOnly), RateMLPerMin: x.RateMLPerMin, UMLPerMin: own})
-		}
-	}
-	return out
 }
 
 // excluded reports whether a run is left out of findings.

@@ -327,6 +327,7 @@ type importBook struct {
 	readings []ingest.HandReading
 	marks    []ingest.CurveMark
 	imports  []ingest.Import
+	noted    map[int64][]ingest.Condition // of tests with hand readings
 }
 
 func readBook(ctx context.Context, r *store.Reader) (b importBook, err error) {
@@ -348,9 +349,12 @@ func readBook(ctx context.Context, r *store.Reader) (b importBook, err error) {
 	if b.imports, err = r.Imports(ctx); err != nil {
 		return b, err
 	}
-	b.hangings = map[int64][]ingest.Hanging{}
+	b.hangings, b.noted = map[int64][]ingest.Hanging{}, map[int64][]ingest.Condition{}
 	for _, x := range b.readings {
 		if _, done := b.hangings[x.TestID]; !done {
+			if b.noted[x.TestID], err = r.Conditions(ctx, x.TestID); err != nil {
+				return b, err
+			}
 			if b.hangings[x.TestID], err = r.Hangings(ctx, x.TestID); err != nil {
 				return b, err
 			}

@@ -98,6 +98,9 @@ func (p *importPlan) planReadings(book importBook, rows []exchange.HandReading, 
 		}
 		h.Readings = append(h.Readings, ingest.HandReading{Line: r.Line, Hanging: r.Hanging, Run: r.Run, RunNumber: runNumber(book, t, r.Hanging, r.Run),
 			Day: r.Date, Injector: injectors[i], VolumeML: r.VolumeML, DurationS: r.DurationS, RateMLPerMin: r.RateMLPerMin, UMLPerMin: r.UMLPerMin, Odometer: r.Odometer})
+		if says := noteConditions(book, t, runNumber(book, t, r.Hanging, r.Run), injectors[i], r.Conditions); says != "" {
+			bad(r, "", "", says, "what is noted of a run is the same for all its tubes: correct it")
+		}
 		if known := t.Test.Odometer; t.Test.ID == 0 {
 			if math.IsNaN(known) {
 				t.Test.Odometer = r.Odometer
@@ -146,6 +149,30 @@ func (p *importPlan) warnFewInjectors(e ingest.Engine, o importFlags) {
 	if !slices.Contains(p.warnings, doubt) {
 		p.warnings = append(p.warnings, doubt)
 	}
+}
+
+// noteConditions adds what a row notes to its test, and says where another row, or the store,
+// has another value.
+func noteConditions(book importBook, t *ingest.ReadTest, run, injector int, cs []ingest.Condition) (problem string) {
+	for _, c := range cs {
+		c.Run = run
+		if c.Name == ownCondition {
+			c.Injector = injector
+		}
+		same := func(x ingest.Condition) bool { return x.Run == c.Run && x.Injector == c.Injector && x.Name == c.Name }
+		was, at := t.Conditions, slices.IndexFunc(t.Conditions, same)
+		if at < 0 {
+			was = book.noted[t.Test.ID]
+			at = slices.IndexFunc(was, same)
+		}
+		switch {
+		case at < 0:
+			t.Conditions = append(t.Conditions, c)
+		case was[at].Value != c.Value || was[at].Unit != c.Unit:
+			return fmt.Sprintf("its %s is %g %s, and %g %s is noted of this run already", c.Name, c.Value, c.Unit, was[at].Value, was[at].Unit)
+		}
+	}
+	return ""
 }
 
 // takenBy says where a hanging has a run's injector already, in the plan or in the store;

@@ -49,6 +49,11 @@ type testOptions struct {
 	positions      string
 	rotate, rehang bool
 	odometer       float64
+	railPressure   float64
+	engineSpeed    float64
+	coolant        float64
+	corrections    string
+	correctionUnit string
 	density        float64
 	densityU       float64
 	fuelTemp       float64
@@ -105,13 +110,18 @@ the vehicle maker's data that this return may be opened.`,
 	f.BoolVar(&o.rotate, "rotate", false, "move the injectors on by one tube from run to run (each run a new hanging)")
 	f.BoolVar(&o.rehang, "rehang", false, "take tubes and hoses off between runs: each run a new hanging")
 	f.Float64Var(&o.odometer, "odometer", math.NaN(), "distance or hours of the engine")
+	f.Float64Var(&o.railPressure, "rail-pressure", math.NaN(), "as the diagnostic tool shows it, bar")
+	f.Float64Var(&o.engineSpeed, "engine-speed", math.NaN(), "at idle, 1/min")
+	f.Float64Var(&o.coolant, "coolant", math.NaN(), "its temperature, °C")
+	f.StringVar(&o.corrections, "corrections", "", "the control unit's correction of each injector, from the first, such as 0.3,-0.1,0,0.2")
+	f.StringVar(&o.correctionUnit, "correction-unit", "mg/stroke", "of --corrections: mg/stroke or mm3/stroke")
 	f.Float64Var(&o.density, "density", 0, "of the fuel at the tubes' temperature, g/mL (default: the config's)")
 	f.Float64Var(&o.densityU, "density-u", 0, "standard uncertainty of --density, g/mL")
 	f.Float64Var(&o.fuelTemp, "fuel-temp", math.NaN(), "of the fuel in the tubes, °C (default: the config's)")
 	o.fuel.add(f, "")
 	f.BoolVar(&o.yes, "yes", false, "ask nothing: cautions were read, tubes are hung and empty")
 	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema "+testSchema)
-	for _, name := range []string{"odometer", "fuel-temp"} {
+	for _, name := range []string{"odometer", "fuel-temp", "rail-pressure", "engine-speed", "coolant"} {
 		f.Lookup(name).DefValue = "0" // so that the help shows no default: there is none
 	}
 	cobra.CheckErr(c.MarkFlagFilename("config", "toml"))
@@ -136,6 +146,7 @@ type benchTest struct {
 	engine  ingest.Engine
 	fuel    ingest.Fuel
 	test    ingest.Test
+	noted   []ingest.Condition // beside its runs
 	boot    ingest.Boot
 	cals    map[string]ingest.Calibration
 	inject  []int // by channel; 0: none
@@ -263,6 +274,9 @@ func (t *benchTest) prepare(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if t.noted, err = t.o.conditions(t.engine.Injectors, t.given); err != nil {
+		return badInput(err)
+	}
 	if err := t.mayOpenReturn(ctx); err != nil {
 		return err
 	}
@@ -359,16 +373,15 @@ func (t *benchTest) findEngine(ctx context.Context) (isNew bool, err error) {
 
 // mayOpenReturn refuses a return that is, or may be, held at pressure.
 func (t *benchTest) mayOpenReturn(ctx context.Context) error {
-	const held = "injectors with a hydraulic coupler need several bar in their return (about 10): opened to a tube, the engine runs otherwise or stops, and the figure means nothing"
 	switch {
 	case t.given("return-open") && !t.o.returnOpen:
-		return badInput(fmt.Errorf("%s: a return that holds pressure is not opened to a tube: %s; use the vehicle maker's own procedure", t.engine.Label, held))
+		return badInput(fmt.Errorf("%s: a return that holds pressure is not opened to a tube: %s; use the vehicle maker's own procedure", t.engine.Label, heldReturn))
 	case t.o.returnOpen || t.engine.InjectorType == "solenoid":
 		return nil
 	case t.engine.InjectorType == "piezo":
-		return badInput(fmt.Errorf("%s has piezo injectors: %s; only if the vehicle maker's data say that this return may be opened, say --return-open", t.engine.Label, held))
+		return badInput(fmt.Errorf("%s has piezo injectors: %s; only if the vehicle maker's data say that this return may be opened, say --return-open", t.engine.Label, heldReturn))
 	}
-	t.show.wrap("", fmt.Sprintf("The type of the injectors of %s is not known. Some %s. The vehicle maker's data say whether this return may be opened. If unsure, stop.", t.engine.Label, held))
+	t.show.wrap("", fmt.Sprintf("The type of the injectors of %s is not known. Some %s. The vehicle maker's data say whether this return may be opened. If unsure, stop.", t.engine.Label, heldReturn))
 	yes, err := t.agree(ctx, "May the return of this engine be opened to a tube?", "--return-open")
 	if err != nil {
 		return err
@@ -616,7 +629,13 @@ func (t *benchTest) open(ctx context.Context) (err error) {
 	if errors.Is(err, store.ErrConflict) {
 		err = badInput(err)
 	}
-	return err
+	if err != nil {
+		return err
+	}
+	for i := range t.noted {
+		t.noted[i].TestID = t.test.ID
+	}
+	return t.store.AddConditions(ctx, t.noted)
 }
 
 // simulateOutlets fits the simulated bench with valves where the config has some, and

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"brimline/ingest"
 )
 
 // HandReading is one tube of one run, read by eye.
@@ -25,11 +27,42 @@ type HandReading struct {
 	VolumeML     float64 // NaN when only the rate was given
 	DurationS    float64 // NaN when not given
 	Odometer     float64 // NaN when not given
+
+	Conditions []ingest.Condition // name, unit and value of what the row notes beside
 }
 
 // readingColumns are the columns of hand readings, in the order they are shown.
 var readingColumns = []string{"engine", "date", "phase", "hanging", "run", "injector",
-	"volume_ml", "duration_s", "rate_ml_per_min", "u_ml", "odometer"}
+	"volume_ml", "duration_s", "rate_ml_per_min", "u_ml", "odometer",
+	"fuel_temp_c", "rail_pressure_bar", "engine_speed_per_min", "coolant_c", "correction_mg_per_stroke", "correction_mm3_per_stroke"}
+
+// conditionColumns are the columns of what is noted beside a reading. The control unit's
+// correction is the injector's own, the others are the run's.
+var conditionColumns = []struct {
+	column, name, unit string
+	lo, hi             float64 // beyond them a slip or another unit
+}{
+	{"fuel_temp_c", "fuel temperature", "°C", -40, 150},
+	{"rail_pressure_bar", "rail pressure", "bar", 0, 4000},
+	{"engine_speed_per_min", "engine speed", "1/min", 0, 10000},
+	{"coolant_c", "coolant", "°C", -40, 150},
+	{"correction_mg_per_stroke", "correction", "mg/stroke", -100, 100},
+	{"correction_mm3_per_stroke", "correction", "mm3/stroke", -100, 100},
+}
+
+// CheckCondition returns an error for a condition that no column has, and for a value that
+// can only be a slip or in another unit.
+func CheckCondition(c ingest.Condition) error {
+	for _, k := range conditionColumns {
+		if k.name == c.Name && k.unit == c.Unit {
+			if !(c.Value >= k.lo && c.Value <= k.hi) {
+				return fmt.Errorf("%s of %g %s: use %g to %g", c.Name, c.Value, c.Unit, k.lo, k.hi)
+			}
+			return nil
+		}
+	}
+	return fmt.Errorf("nothing of the name %q in %q is noted", c.Name, c.Unit)
+}
 
 const readingHeader = "engine,date,phase,hanging,run,injector,volume_ml,duration_s"
 
@@ -38,7 +71,9 @@ const readingHeader = "engine,date,phase,hanging,run,injector,volume_ml,duration
 // Columns go by the names in the header, in any order: engine, date (YYYY-MM-DD),
 // phase, hanging, run and injector on every row, and volume_ml with duration_s, or
 // rate_ml_per_min, or all three where they agree within 1 %. u_ml is the standard
-// uncertainty of the volume in mL and needs duration_s; odometer is optional. A
+// uncertainty of the volume in mL and needs duration_s; odometer is optional, as are
+// fuel_temp_c, rail_pressure_bar, engine_speed_per_min, coolant_c, and of the control unit's
+// correction correction_mg_per_stroke or correction_mm3_per_stroke. A
 // column of another name is an error, so that a misspelt one is not lost. Two rows
 // of one engine, phase, hanging, run and injector are an error.
 func ReadReadings(r io.Reader, name string) ([]HandReading, error) {
@@ -222,6 +257,9 @@ func (r *readingReader) row(fields [][]byte) (HandReading, error) {
 	if err := r.measured(&h); err != nil {
 		return h, err
 	}
+	if err := r.conditions(&h); err != nil {
+		return h, err
+	}
 	key := [5]string{h.Engine, h.Phase, h.Hanging, h.Run, h.Injector}
 	if first := r.seen[key]; first > 0 {
 		return h, r.bad("injector", fmt.Sprintf("engine %s, phase %s, hanging %s, run %s has this injector on line %d already", h.Engine, h.Phase, h.Hanging, h.Run, first),
@@ -275,6 +313,30 @@ func (r *readingReader) measured(h *HandReading) error {
 	}
 	if math.IsInf(h.RateMLPerMin, 0) || math.IsInf(h.UMLPerMin, 0) {
 		return r.bad("duration_s", "the rate is too large for a number", "correct the volume or the duration")
+	}
+	return nil
+}
+
+// conditions reads what the row notes beside its reading.
+func (r *readingReader) conditions(h *HandReading) error {
+	for _, k := range conditionColumns {
+		v, err := r.number(k.column)
+		if err != nil {
+			return err
+		}
+		if math.IsNaN(v) {
+			continue
+		}
+		c := ingest.Condition{Name: k.name, Unit: k.unit, Value: v}
+		if err := CheckCondition(c); err != nil {
+			return r.bad(k.column, fmt.Sprintf("not between %g and %g", k.lo, k.hi), "check it and its unit, "+k.unit)
+		}
+		for _, other := range h.Conditions {
+			if other.Name == c.Name {
+				return r.bad(k.column, fmt.Sprintf("the row has its %s in %s already", c.Name, other.Unit), "give it in one unit")
+			}
+		}
+		h.Conditions = append(h.Conditions, c)
 	}
 	return nil
 }

@@ -167,6 +167,12 @@ func (s *Store) ImportReadings(ctx context.Context, imp ingest.Import, tests []i
 					}
 				}
 			}
+			for _, c := range t.Conditions {
+				c.TestID = test.ID
+				if err := s.insertConditions(ctx, []ingest.Condition{c}); err != nil {
+					return err
+				}
+			}
 		}
 		return nil
 	})
