@@ -43,7 +43,7 @@ var z95 = distuv.UnitNormal.Quantile(1 - alpha/2)
 func Agree(d []float64, groups []string) (Limits, error) {
 	n := len(d)
 	if n < 3 {
-		return Limits{}, fmt.Errorf("history: %d pairs measured both ways; limits of agreement take 3 and more", n)
+		return Limits{}, fmt.Errorf("%d pairs measured both ways; limits of agreement take 3 and more", n)
 	}
 	m := mean(d)
 	var ss float64
@@ -52,7 +52,7 @@ func Agree(d []float64, groups []string) (Limits, error) {
 	}
 	l := Limits{N: n, Mean: m, SD: math.Sqrt(ss / float64(n-1)), DFMean: float64(n - 1), DFSD: float64(n - 1)}
 	if !(l.SD > minSD*max(1, math.Abs(m))) {
-		return Limits{}, fmt.Errorf("history: all %d differences are the same: there is no scatter; see that readings were not copied", n)
+		return Limits{}, fmt.Errorf("all %d differences are the same: there is no scatter; see that readings were not copied", n)
 	}
 	l.SEMean = l.SD / math.Sqrt(float64(n))
 	if groups != nil {
@@ -191,7 +191,7 @@ func HandAgainstRig(ins []Input) (Agreement, error) {
 		}
 	}
 	if len(d) == 0 {
-		return a, fmt.Errorf("history: nothing was measured by hand and by the rig on the same day; measure a set both ways and import the hand readings")
+		return a, fmt.Errorf("nothing was measured by hand and by the rig on the same day; measure a set both ways and import the hand readings")
 	}
 	l, err := Agree(d, visits)
 	if err != nil {

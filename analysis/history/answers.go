@@ -117,9 +117,9 @@ func (r *Result) back(b *book, s fits, o Options) error {
 		})
 		switch {
 		case to < 0:
-			return fmt.Errorf("history: no test %s with readings to go back to; the tests are: %s", o.BackTo, strings.Join(b.names(), ", "))
+			return fmt.Errorf("no test %s with readings to go back to; the tests are: %s", o.BackTo, strings.Join(b.names(), ", "))
 		case to == len(b.visits)-1:
-			return fmt.Errorf("history: test %s is of the last visit itself; name an earlier one: %s", o.BackTo, strings.Join(b.names()[:to], ", "))
+			return fmt.Errorf("test %s is of the last visit itself; name an earlier one: %s", o.BackTo, strings.Join(b.names()[:to], ", "))
 		}
 	}
 	if f == nil {
@@ -260,7 +260,6 @@ func (r *Result) scatter(b *book) {
 			r.Scatter = append(r.Scatter, Scatter{means, percent(math.Sqrt(ss / float64(df))), df})
 		}
 	}
-	r.hangings(b)
 }
 
 // repeats is the sum of squares of log rates within groups, and its degrees of freedom.
@@ -280,70 +279,6 @@ func repeats(rows []row, use func(row) bool, group func(row) string) (ss float64
 		df += len(ys) - 1
 	}
 	return ss, df
-}
-
-// hangings is the bench's own spread between hangings of the set's mean, what runs add
-// taken out: from tests of two hangings and more in which every hanging has the same
-// injectors in each run.
-func (r *Result) hangings(b *book) {
-	type hang struct {
-		runs map[string][]float64
-		set  map[string]string // injectors of each run
-	}
-	tests := map[string]map[string]*hang{}
-	for _, w := range b.rows {
-		if tests[w.Test] == nil {
-			tests[w.Test] = map[string]*hang{}
-		}
-		h := tests[w.Test][w.Hanging]
-		if h == nil {
-			h = &hang{map[string][]float64{}, map[string]string{}}
-			tests[w.Test][w.Hanging] = h
-		}
-		h.runs[w.Run] = append(h.runs[w.Run], w.y)
-		h.set[w.Run] += w.series + ","
-	}
-	var between, within, runs float64 // sums of squares; runs is the sum of 1/n
-	var dfB, dfW, n int
-	for _, t := range sortedKeys(tests) {
-		sets := map[string]bool{}
-		for _, h := range tests[t] {
-			for _, s := range h.set {
-				sets[s] = true
-			}
-		}
-		if len(tests[t]) < 2 || len(sets) != 1 {
-			continue
-		}
-		var means []float64
-		for _, h := range sortedKeys(tests[t]) {
-			var of []float64
-			for _, run := range sortedKeys(tests[t][h].runs) {
-				of = append(of, mean(tests[t][h].runs[run]))
-			}
-			m := mean(of)
-			for _, v := range of {
-				within += (v - m) * (v - m)
-			}
-			dfW += len(of) - 1
-			runs += 1 / float64(len(of))
-			n++
-			means = append(means, m)
-		}
-		m := mean(means)
-		for _, v := range means {
-			between += (v - m) * (v - m)
-		}
-		dfB += len(means) - 1
-	}
-	if dfB == 0 {
-		return
-	}
-	v := between / float64(dfB)
-	if dfW > 0 {
-		v -= within / float64(dfW) * runs / float64(n)
-	}
-	r.BetweenHangings = &Spread{percent(math.Sqrt(max(v, 0))), float64(dfB)}
 }
 
 func mean(x []float64) float64 {

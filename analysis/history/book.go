@@ -56,7 +56,7 @@ func (r *Result) book(in Input) (*book, error) {
 	var future []string
 	for _, t := range in.Tests {
 		if _, twice := tests[t.Label]; twice {
-			return nil, fmt.Errorf("history: there are two tests %s; give each its own label", t.Label)
+			return nil, fmt.Errorf("there are two tests %s; give each its own label", t.Label)
 		}
 		if !in.Now.IsZero() && t.At.After(in.Now.AddDate(0, 0, 1)) { // a day's grace for time zones
 			future = append(future, t.Label)
@@ -132,25 +132,25 @@ func (r *Result) usable(in Input, tests map[string]Test) ([]Reading, error) {
 	of := map[string][]float64{}
 	for i, x := range in.Readings {
 		if !slices.ContainsFunc(in.Tests, func(t Test) bool { return t.Label == x.Test }) {
-			return nil, fmt.Errorf("history: reading %d is of the test %q, which is not among the tests; give it too", i, x.Test)
+			return nil, fmt.Errorf("reading %d is of the test %q, which is not among the tests; give it too", i, x.Test)
 		}
 		if _, ok := tests[x.Test]; !ok {
 			continue // in the future
 		}
 		switch {
 		case x.Position < 1:
-			return nil, fmt.Errorf("history: test %s, run %s: position %d; number the injectors, 1 for the first cylinder", x.Test, x.Run, x.Position)
+			return nil, fmt.Errorf("test %s, run %s: position %d; number the injectors, 1 for the first cylinder", x.Test, x.Run, x.Position)
 		case x.RateMLPerMin == 0:
 			empty[fmt.Sprintf("injector %d in test %s", x.Position, x.Test)]++
 			continue
 		case !(x.RateMLPerMin >= 1e-6 && x.RateMLPerMin <= 1e6):
-			return nil, fmt.Errorf("history: test %s, run %s, injector %d: a rate of %g mL/min is not between 1e-06 and 1e+06; check the reading and its unit", x.Test, x.Run, x.Position, x.RateMLPerMin)
+			return nil, fmt.Errorf("test %s, run %s, injector %d: a rate of %g mL/min is not between 1e-06 and 1e+06; check the reading and its unit", x.Test, x.Run, x.Position, x.RateMLPerMin)
 		case !(x.UMLPerMin >= 0) || math.IsInf(x.UMLPerMin, 0):
-			return nil, fmt.Errorf("history: test %s, run %s, injector %d: an uncertainty of %g mL/min; give zero or more, 0 when it is not known", x.Test, x.Run, x.Position, x.UMLPerMin)
+			return nil, fmt.Errorf("test %s, run %s, injector %d: an uncertainty of %g mL/min; give zero or more, 0 when it is not known", x.Test, x.Run, x.Position, x.UMLPerMin)
 		}
 		key := Reading{Test: x.Test, Hanging: x.Hanging, Run: x.Run, Means: x.Means, Position: x.Position}
 		if seen[key] {
-			return nil, fmt.Errorf("history: test %s, run %s has two readings of injector %d; number the runs, or take the copy out", x.Test, x.Run, x.Position)
+			return nil, fmt.Errorf("test %s, run %s has two readings of injector %d; number the runs, or take the copy out", x.Test, x.Run, x.Position)
 		}
 		seen[key] = true
 		of[x.Test] = append(of[x.Test], x.RateMLPerMin)
@@ -323,6 +323,9 @@ var (
 // source).
 var mostPerDay = map[string]float64{"h": 24, "km": 2000, "mi": 1250}
 
+// Months is a time in months of the axis of dates, twelfths of a year.
+func Months(d time.Duration) float64 { return d.Hours() / 24 / daysPerMonth }
+
 // axis gives x of each visit, from 0 at the first: in thousands of the unit, or months.
 // Nil: there is no such axis.
 func (r *Result) axis(b *book, by string) []float64 {
@@ -333,7 +336,7 @@ func (r *Result) axis(b *book, by string) []float64 {
 	if by == Date {
 		out := make([]float64, len(b.visits))
 		for i, v := range b.visits {
-			out[i] = v.at.Sub(first.at).Hours() / 24 / daysPerMonth
+			out[i] = Months(v.at.Sub(first.at))
 		}
 		return out
 	}

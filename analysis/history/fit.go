@@ -55,6 +55,7 @@ func (r *Result) gaps(b *book) []gap {
 		at := slices.IndexFunc(b.visits, func(v visit) bool { return v.passed[i] })
 		switch {
 		case len(b.visits) == 0:
+		case at == 0 && e.Position > 0: // fitted before all tests
 		case at == 0:
 			outside["before the first test"] = append(outside["before the first test"], e.name())
 		case at < 0:

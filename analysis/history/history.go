@@ -190,11 +190,12 @@ type VisitMean struct {
 
 // Back is the last test against an earlier one.
 type Back struct {
-	Test, To      string
-	MarginPercent float64
-	Change        Change
-	PEquivalence  *float64 // the larger of the two one-sided p (TOST)
-	Says          string
+	Test          string   `json:"test"`
+	To            string   `json:"to"`
+	MarginPercent float64  `json:"margin_percent"`
+	Change        Change   `json:"change"`
+	PEquivalence  *float64 `json:"p_equivalence"` // the larger of the two one-sided p (TOST)
+	Says          string   `json:"says"`
 }
 
 // Forecast is where the set's mean will be if all goes on as it did and nothing is done.
@@ -231,14 +232,11 @@ type Result struct {
 	Back      *Back       `json:"back"`
 	Forecast  *Forecast   `json:"forecast"`
 	Scatter   []Scatter   `json:"scatter"`
-	// BetweenVisits is the scatter about the line, beyond what readings add; BetweenHangings
-	// the bench's own, from tests of two hangings and more.
-	BetweenVisits   *Spread `json:"between_visits"`
-	BetweenHangings *Spread `json:"between_hangings"`
-	Charts          []Chart `json:"charts"`
-	Doubts          []Doubt `json:"doubts"`
-	Method          string  `json:"method"`
-	Events          []Event `json:"-"`
+	// BetweenVisits is the scatter about the line, beyond what readings add.
+	BetweenVisits *Spread `json:"between_visits"`
+	Charts        []Chart `json:"charts"`
+	Doubts        []Doubt `json:"doubts"`
+	Method        string  `json:"method"`
 }
 
 // alpha of every interval.
@@ -270,10 +268,10 @@ func Analyse(in Input, o Options) (Result, error) {
 		o.MarginPercent = DefaultMarginPercent
 	}
 	if !(o.MarginPercent > 0 && o.MarginPercent <= 100) {
-		return Result{}, fmt.Errorf("history: the margin is %g %%; give the smallest change worth caring about, above 0 and up to 100 %%", o.MarginPercent)
+		return Result{}, fmt.Errorf("the margin is %g %%; give the smallest change worth caring about, above 0 and up to 100 %%", o.MarginPercent)
 	}
 	if o.By != "" && o.By != Date && o.By != Distance {
-		return Result{}, fmt.Errorf("history: the axis %q is not known; give %s or %s", o.By, Date, Distance)
+		return Result{}, fmt.Errorf("the axis %q is not known; give %s or %s", o.By, Date, Distance)
 	}
 	r := Result{Engine: in.Engine, Unit: in.Unit, Visits: []VisitMean{}, Drift: []Drift{}, Steps: []Step{}, Injectors: []Series{},
 		Scatter: []Scatter{}, Charts: []Chart{}, Doubts: []Doubt{}}
@@ -281,7 +279,6 @@ func Analyse(in Input, o Options) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	r.Events = b.events
 	if err := r.chooseAxis(b, o); err != nil {
 		return Result{}, err
 	}
@@ -308,7 +305,7 @@ func (r *Result) chooseAxis(b *book, o Options) error {
 		r.By = Date
 	}
 	if known != nil && r.By == Distance {
-		return fmt.Errorf("history: %w; note the odometer, or take the date for the axis", known)
+		return fmt.Errorf("%w; note the odometer, or take the date for the axis", known)
 	}
 	return nil
 }

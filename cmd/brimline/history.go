@@ -1,0 +1,705 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"brimline/analysis/history"
+	"brimline/analysis/plan"
+	"brimline/ingest"
+	"brimline/ingest/store"
+	"brimline/rig/calibrate"
+)
+
+const (
+	historySchema   = "brimline/history/1"
+	eventsSchema    = "brimline/events/1"
+	agreementSchema = "brimline/agreement/1"
+)
+
+// historyFlags is what `history` may be told.
+type historyFlags struct {
+	data, forecast            string
+	events, agreement, asJSON bool
+	history.Options
+}
+
+func newHistoryCommand() *cobra.Command {
+	var o historyFlags
+	c := &cobra.Command{
+		Use:   "history [ENGINE] --data FOLDER",
+		Short: "All tests of an engine over the years: drift, steps, forecast",
+		Long: `History looks at all tests of an engine, by hand and by the rig, with what was
+done to it ('brimline event' notes that): by how much the return flow drifts per
+1,000 km, miles or hours and per month, by how much it stepped at each event,
+whether the last test is where an earlier one was, and where the flow will be if
+all goes on as it did. Each number has a 95 % interval; one that the tests cannot
+bear is left out, and a doubt says why. Injectors that were fitted start anew.
+
+A straight drift and a step need tests on both sides of an event, and one visit
+more than there are numbers to tell. --no-drift takes it that nothing drifts
+between events; say so before you see the data, as with --margin.
+
+--agreement holds hand readings against the rig's where both were taken on one
+day, over all engines or ENGINE's, and says what a hand reading's scatter is made
+of. --events pools the steps of each kind of event over all engines.
+
+Exit code 3 means that nothing can be told yet.`,
+		Example: "  brimline history \"Sprayer 1\" --data /var/lib/brimline\n" +
+			"  brimline history \"Sprayer 1\" --data /var/lib/brimline --by date --back-to T2 --json\n" +
+			"  brimline history \"Tractor 4\" --data /var/lib/brimline --forecast 4200\n" +
+			"  brimline history --events --data /var/lib/brimline\n" +
+			"  brimline history --agreement --data /var/lib/brimline",
+		Args: usageArgs(cobra.MaximumNArgs(1)),
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := runHistory(c, args, o); err != nil {
+				return fmt.Errorf("history: %w", err)
+			}
+			return nil
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.data, "data", "", "folder of the store")
+	f.StringVar(&o.By, "by", "", "axis: distance or date (default: distance where every test notes the odometer)")
+	f.Float64Var(&o.MarginPercent, "margin", history.DefaultMarginPercent, "smallest change worth caring about, in percent, set before the data are seen")
+	f.BoolVar(&o.NoDrift, "no-drift", false, "take it that between events nothing drifts")
+	f.StringVar(&o.BackTo, "back-to", "", "earlier test that the last one is held against (default: the first)")
+	f.StringVar(&o.forecast, "forecast", "", "where to look ahead: an odometer, or a date such as 2027-05-01 (default: half of what is covered)")
+	f.BoolVar(&o.events, "events", false, "what events did, over all engines of the store")
+	f.BoolVar(&o.agreement, "agreement", false, "hand readings against the rig's")
+	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema "+historySchema+", "+eventsSchema+" or "+agreementSchema)
+	cobra.CheckErr(c.MarkFlagDirname("data"))
+	c.MarkFlagsMutuallyExclusive("events", "agreement")
+	return c
+}
+
+func runHistory(c *cobra.Command, args []string, o historyFlags) error {
+	ctx := c.Context()
+	switch {
+	case o.data == "":
+		return badInput(errors.New("--data is missing: name the store's folder"))
+	case o.MarginPercent <= 0: // Analyse would take 0 for its default
+		return badInput(fmt.Errorf("--margin is %g %%; give the smallest change worth caring about, above 0 and up to 100", o.MarginPercent))
+	case o.By != "" && o.By != history.Date && o.By != history.Distance:
+		return badInput(fmt.Errorf("--by is %q; give %s or %s", o.By, history.Distance, history.Date))
+	case len(args) == 0 && !o.events && !o.agreement:
+		return badInput(errors.New("no ENGINE: name one, or ask for --events or --agreement over all engines"))
+	case len(args) == 1 && o.events:
+		return badInput(errors.New("--events is over all engines: leave ENGINE out"))
+	}
+	r, err := openRead(ctx, o.data)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if o.events || o.agreement {
+		engines, err := r.Engines(ctx)
+		if err != nil {
+			return err
+		}
+		if len(args) == 1 {
+			e, err := engineOf(ctx, r, args[0])
+			if err != nil {
+				return err
+			}
+			engines = []ingest.Engine{e}
+		}
+		if o.agreement {
+			return runAgreement(ctx, c.OutOrStdout(), r, engines, o)
+		}
+		return runEvents(ctx, c.OutOrStdout(), r, engines, o)
+	}
+	e, err := engineOf(ctx, r, args[0])
+	if err != nil {
+		return err
+	}
+	b, err := historyOf(ctx, r, e)
+	if err != nil {
+		return err
+	}
+	if err := o.setForecast(b.in); err != nil {
+		return badInput(err)
+	}
+	result, err := history.Analyse(b.in, o.Options)
+	if err != nil {
+		return badInput(fmt.Errorf("%s: %w", e.Label, err))
+	}
+	result.Doubts = append(b.doubts, result.Doubts...)
+	out := historyJSON{Schema: historySchema, Finding: result.Finding(), Events: b.events, BetweenHangings: b.hangings(), Result: result}
+	if o.asJSON {
+		err = writeJSON(c.OutOrStdout(), out)
+	} else {
+		err = out.print(c.OutOrStdout())
+	}
+	if err != nil {
+		return fmt.Errorf("writing the result: %w", err)
+	}
+	if result.Forbids() {
+		return flagged()
+	}
+	return nil
+}
+
+func engineOf(ctx context.Context, r *store.Reader, ref string) (ingest.Engine, error) {
+	e, err := r.Engine(ctx, ref)
+	if !errors.Is(err, store.ErrNotFound) {
+		return e, err
+	}
+	all, listErr := r.Engines(ctx)
+	if listErr != nil {
+		return e, listErr
+	}
+	var labels []string
+	for _, x := range all {
+		labels = append(labels, x.Label)
+	}
+	if len(labels) == 0 {
+		return e, badInput(errors.New("the store has no engine yet: test one, or import hand readings"))
+	}
+	return e, badInput(fmt.Errorf("no engine %q; the store has: %s", ref, strings.Join(labels, ", ")))
+}
+
+// setForecast turns --forecast into a place on the axis, which a date makes that of dates.
+func (o *historyFlags) setForecast(in history.Input) error {
+	if o.forecast == "" {
+		return nil
+	}
+	if at, err := time.Parse(time.DateOnly, o.forecast); err == nil {
+		if o.By == history.Distance {
+			return fmt.Errorf("--forecast %s is a date and --by is distance: give an odometer, or --by date", o.forecast)
+		}
+		o.By = history.Date
+		if len(in.Tests) == 0 {
+			return nil
+		}
+		first := in.Tests[0].At
+		for _, t := range in.Tests {
+			if t.At.Before(first) {
+				first = t.At
+			}
+		}
+		o.ForecastAt = history.Months(at.Sub(first))
+		return nil
+	}
+	v, err := strconv.ParseFloat(o.forecast, 64)
+	if err != nil || !(v > 0) || math.IsInf(v, 0) {
+		return fmt.Errorf("--forecast %q is neither an odometer nor a date such as 2027-05-01", o.forecast)
+	}
+	if o.By == history.Date {
+		return fmt.Errorf("--forecast %s is an odometer and --by is date: give a date, or --by distance", o.forecast)
+	}
+	o.By, o.ForecastAt = history.Distance, v
+	return nil
+}
+
+// engineBook is an engine's book on the way to the analysis.
+type engineBook struct {
+	in     history.Input
+	events []bookEventJSON
+	doubts []history.Doubt
+}
+
+// hangings is the bench's own spread between hangings, from tests of several; nil where there
+// is none.
+func (b engineBook) hangings() *history.Spread {
+	var rs []plan.Reading
+	for _, x := range b.in.Readings {
+		if x.RateMLPerMin > 0 {
+			rs = append(rs, plan.Reading{Group: x.Test, Hanging: x.Hanging, Run: x.Run, Injector: strconv.Itoa(x.Position), RateMLPerMin: x.RateMLPerMin})
+		}
+	}
+	h, err := plan.FromReadings(rs)
+	if err != nil || !(h.Hanging >= 0) {
+		return nil // no test has two hangings
+	}
+	return &history.Spread{Percent: 100 * math.Expm1(h.Hanging), DF: h.HangingDF}
+}
+
+// historyOf reads an engine's tests, events and checks.
+func historyOf(ctx context.Context, r *store.Reader, e ingest.Engine) (engineBook, error) {
+	b := engineBook{in: history.Input{Engine: e.Label, Unit: e.DistanceUnit, Now: time.Now()}, events: []bookEventJSON{}, doubts: []history.Doubt{}}
+	tests, err := r.Tests(ctx, e.ID)
+	if err != nil {
+		return b, err
+	}
+	for _, t := range tests {
+		b.in.Tests = append(b.in.Tests, history.Test{Label: t.Label, Phase: t.Phase, At: t.At, Odometer: t.Odometer})
+		if err := b.addTest(ctx, r, t); err != nil {
+			return b, err
+		}
+	}
+	if err := b.addEvents(ctx, r, e); err != nil {
+		return b, err
+	}
+	return b, b.addChecks(ctx, r)
+}
+
+func (b *engineBook) doubt(code, says, do string) {
+	b.doubts = append(b.doubts, history.Doubt{Code: code, Says: says, Do: do})
+}
+
+// addTest adds a test's readings that a finding may rest on.
+func (b *engineBook) addTest(ctx context.Context, r *store.Reader, test ingest.Test) error {
+	t, err := fitTest(ctx, r, strconv.FormatInt(test.ID, 10))
+	var coded *codedError
+	if errors.As(err, &coded) && coded.code == exitUsage { // no runs yet, or no calibration
+		b.doubt("unusable-test", coded.Error(), "")
+		return nil
+	} else if err != nil {
+		return err
+	}
+	hand, err := r.HandReadings(ctx, test.ID)
+	if err != nil {
+		return err
+	}
+	noVolume := 0
+	for i, x := range changeReadings(t) { // in the order of the fits that stand
+		f := standing(t)[i]
+		if !(x.RateMLPerMin > 0) {
+			noVolume++
+			continue
+		}
+		y := history.Reading{Test: test.Label, Hanging: x.Hanging, Run: x.Run, Means: history.ByRig, Position: f.Injector, RateMLPerMin: x.RateMLPerMin, UMLPerMin: x.UMLPerMin}
+		if f.Curve.Channel == handChannel {
+			y.Means = history.ByHand
+			if at := slices.IndexFunc(hand, func(h ingest.HandReading) bool { return h.RunNumber == f.Run && h.Injector == f.Injector }); at >= 0 {
+				y.VolumeML, y.DurationS = known(hand[at].VolumeML), known(hand[at].DurationS)
+			}
+		}
+		b.in.Readings = append(b.in.Readings, y)
+	}
+	if noVolume > 0 {
+		b.doubt("no-density", fmt.Sprintf("test %s: %s left out, as no fuel density is noted and mL/min are not known", test.Label, counted(noVolume, "reading")), "note the density")
+	}
+	if n := t.left(); n > 0 {
+		b.doubt("left-out", fmt.Sprintf("test %s: %d of %d fills are left out, as their run is excluded or a flag forbids a finding", test.Label, n, len(t.Fits)), "see 'brimline rates "+test.Label+"'")
+	}
+	for _, x := range t.Fits {
+		if x.Injector < 1 && t.stands(x) {
+			b.doubt("no-position", fmt.Sprintf("test %s: channel %s fed by no known injector is left out", test.Label, x.Curve.Channel), "")
+		}
+	}
+	b.in.Readings = slices.DeleteFunc(b.in.Readings, func(x history.Reading) bool { return x.Position < 1 })
+	return nil
+}
+
+// standing is the fits that changeReadings takes, in its order.
+func standing(t testFits) []fitted {
+	var out []fitted
+	for _, f := range t.Fits {
+		if t.stands(f) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// bookEventJSON is an event as it was noted. Names are part of the schemas of history and event.
+type bookEventJSON struct {
+	Kind     string   `json:"kind"`
+	What     string   `json:"what"`
+	Amount   *float64 `json:"amount"`
+	Unit     string   `json:"unit"`
+	At       string   `json:"at"`
+	Odometer *float64 `json:"odometer"`
+	Position int      `json:"position,omitempty"` // of an injector that was fitted
+}
+
+// unitPosition is the unit of an event's amount that is the position of a fitted injector.
+const unitPosition = "position"
+
+func bookEventJSONOf(e ingest.Event) bookEventJSON {
+	out := bookEventJSON{Kind: e.Kind, What: e.What, Amount: finiteOrNil(e.Amount), Unit: e.Unit, At: e.At.UTC().Format(time.RFC3339), Odometer: finiteOrNil(e.Odometer)}
+	if e.Unit == unitPosition {
+		out.Position, out.Amount, out.Unit = int(known(e.Amount)), nil, ""
+	}
+	return out
+}
+
+// addEvents adds what was noted, and injectors that the book says were fitted without an event.
+func (b *engineBook) addEvents(ctx context.Context, r *store.Reader, e ingest.Engine) error {
+	events, err := r.Events(ctx, e.ID)
+	if err != nil {
+		return err
+	}
+	for _, x := range events {
+		j := bookEventJSONOf(x)
+		b.events = append(b.events, j)
+		b.in.Events = append(b.in.Events, history.Event{Kind: x.Kind, What: x.What, At: x.At, Odometer: x.Odometer, Position: j.Position, Code: codeOf(j)})
+	}
+	injectors, err := r.Injectors(ctx, e.ID)
+	if err != nil {
+		return err
+	}
+	for _, i := range injectors {
+		there := slices.ContainsFunc(b.in.Events, func(x history.Event) bool {
+			return x.Position == i.Position && x.At.UTC().Format(time.DateOnly) == i.Fitted.UTC().Format(time.DateOnly)
+		})
+		if !i.Fitted.IsZero() && !there {
+			b.in.Events = append(b.in.Events, history.Event{Kind: "injector", What: i.Code, At: i.Fitted, Odometer: math.NaN(), Position: i.Position, Code: i.Code})
+			b.events = append(b.events, bookEventJSON{Kind: "injector", What: i.Code, At: i.Fitted.UTC().Format(time.RFC3339), Position: i.Position})
+		}
+	}
+	return nil
+}
+
+// codeOf is what is marked on a fitted injector; empty for other events.
+func codeOf(e bookEventJSON) string {
+	if e.Position == 0 {
+		return ""
+	}
+	return e.What
+}
+
+// addChecks adds the check weights of all channels of the bench.
+func (b *engineBook) addChecks(ctx context.Context, r *store.Reader) error {
+	checks, err := r.CalibrationChecks(ctx, "")
+	if err != nil {
+		return err
+	}
+	for _, k := range checks {
+		var c calibrate.CheckCertificate
+		if err := json.Unmarshal(k.Certificate, &c); err != nil || !(c.Check.MassG > 0) {
+			b.doubt("check-unread", fmt.Sprintf("the check of %s on %s cannot be read", k.Channel, k.At.Format(time.DateOnly)), "")
+			continue
+		}
+		b.in.Checks = append(b.in.Checks, history.Check{Channel: k.Channel, At: k.At, Line: k.CalibrationID, Percent: 100 * c.Check.DifferenceG / c.Check.MassG})
+	}
+	return nil
+}
+
+// historyJSON is a history with what the book says besides. Names are part of schema
+// brimline/history/1: add, never rename.
+type historyJSON struct {
+	Schema          string          `json:"schema"`
+	Finding         string          `json:"finding"`
+	Events          []bookEventJSON `json:"events"`
+	BetweenHangings *history.Spread `json:"between_hangings"` // the bench's own; null: no test has several
+	history.Result
+}
+
+// historyCaution goes below every history.
+const historyCaution = "This is a screen of one engine over time. It does not say what caused a change, nor that a part or product works or fails. The vehicle maker's own procedure and limits decide."
+
+func (h historyJSON) print(w io.Writer) error {
+	var b strings.Builder
+	wrapTo(&b, "", fmt.Sprintf("%s, history by %s", h.Engine, h.By))
+	b.WriteString("\n")
+	wrapTo(&b, "", h.Finding)
+	h.printVisits(&b)
+	h.printInjectors(&b)
+	h.printEvents(&b)
+	if f := h.Forecast; f != nil {
+		b.WriteString("\nIf all goes on as it did and nothing is done\n")
+		wrapTo(&b, "  ", fmt.Sprintf("At %s the set's mean is %s mL/min; 95 %% interval %s to %s, of a test there %s to %s.", f.At, rateText(f.MLPerMin),
+			rateText(f.Mean95[0]), rateText(f.Mean95[1]), rateText(f.Test95[0]), rateText(f.Test95[1])))
+	}
+	if len(h.Charts) > 0 {
+		b.WriteString("\nControl charts (points are in --json)\n")
+		for _, c := range h.Charts {
+			wrapTo(&b, "  ", c.Says+".")
+		}
+	}
+	h.printRests(&b)
+	printDoubts(&b, h.Doubts)
+	b.WriteString("\n")
+	wrapTo(&b, "", "Caution: "+historyCaution)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func (h historyJSON) printVisits(b *strings.Builder) {
+	if len(h.Visits) == 0 {
+		return
+	}
+	fmt.Fprintf(b, "\nThe set at each visit, mL/min\n")
+	t := tabwriter.NewWriter(b, 0, 0, 3, ' ', 0)
+	fmt.Fprintf(t, "  date\t%s\ttest\tby\treadings\tmean\tlevel\n", h.Unit)
+	anew := false
+	for _, v := range h.Visits {
+		odometer, level := none, none
+		if v.Odometer != nil {
+			odometer = strconv.FormatFloat(*v.Odometer, 'f', -1, 64)
+		}
+		if v.Level != nil {
+			level = rateText(*v.Level)
+			anew = anew || math.Abs(*v.Level/v.MLPerMin-1) > 0.001
+		}
+		means := v.Means
+		switch v.Means {
+		case history.ByHand:
+			means = "hand"
+		case history.ByHand + " and " + history.ByRig:
+			means = "both"
+		}
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%d\t%s\t%s\n", v.Date, odometer, v.Tests, means, v.Readings, rateText(v.MLPerMin), level)
+	}
+	t.Flush()
+	if anew {
+		wrapTo(b, "  ", "Level: the mean of the last test's injectors, what was not measured or fitted later reckoned in; visits compare by it.")
+	}
+}
+
+func (h historyJSON) printInjectors(b *strings.Builder) {
+	if len(h.Injectors) == 0 {
+		return
+	}
+	per := "1,000 " + h.Unit
+	if h.By == history.Date {
+		per = "month"
+	}
+	fmt.Fprintf(b, "\nEach injector, mL/min, first and last of n visits, and its drift per %s\n", per)
+	t := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(t, "  injector\tn\tfirst\tlast\tdrift\t95 %% interval\n")
+	find := func(ds []history.Drift) (string, string) {
+		for _, d := range ds {
+			if d.Per == per {
+				return history.Moved(d.Change), history.Range(*d.CI95)
+			}
+		}
+		return none, none
+	}
+	for _, i := range h.Injectors {
+		drift, interval := find(i.Drift)
+		name := i.Name
+		if position, from, anew := strings.Cut(i.Name, " from "); anew { // to stay within 80 columns
+			name = position + " (" + from + ")"
+		}
+		fmt.Fprintf(t, "  %s\t%d\t%s\t%s\t%s\t%s\n", name, i.Tests, rateText(i.First), rateText(i.Last), drift, interval)
+	}
+	drift, interval := find(h.Drift)
+	fmt.Fprintf(t, "  set\t%d\t\t\t%s\t%s\n", len(h.Visits), drift, interval)
+	t.Flush()
+	wrapTo(b, "  ", "The injectors' intervals hold all together.")
+	for _, d := range h.Drift {
+		if d.Per != per {
+			wrapTo(b, "  ", fmt.Sprintf("The set per %s: %s (%s).", d.Per, history.Moved(d.Change), history.Range(*d.CI95)))
+		}
+	}
+}
+
+func (h historyJSON) printEvents(b *strings.Builder) {
+	if len(h.Events) == 0 {
+		return
+	}
+	b.WriteString("\nWhat was done\n")
+	for _, e := range h.Events {
+		what := e.Kind
+		if e.Position > 0 {
+			what = fmt.Sprintf("injector fitted at %d", e.Position)
+		}
+		if e.What != "" {
+			what += ": " + e.What
+		}
+		if e.Amount != nil {
+			what += fmt.Sprintf(", %g %s", *e.Amount, e.Unit)
+		}
+		if e.Odometer != nil {
+			what += fmt.Sprintf(", at %g %s", *e.Odometer, h.Unit)
+		}
+		wrapTo(b, "  "+e.At[:len(time.DateOnly)]+"  ", what)
+	}
+	for _, s := range h.Steps {
+		b.WriteString("\n")
+		said := "no number, see the doubts"
+		if s.Change != nil {
+			said = fmt.Sprintf("%s (%s)", history.Moved(*s.Change), history.Range(*s.Change.CI95))
+		}
+		wrapTo(b, "  ", fmt.Sprintf("Step at %s, between test %s and %s:", s.Name, s.Before, s.After))
+		wrapTo(b, "    ", "set: "+said)
+		for _, i := range h.Injectors {
+			for _, own := range i.Steps {
+				if own.Name == s.Name {
+					wrapTo(b, "    ", fmt.Sprintf("%s: %s (%s)", i.Name, history.Moved(*own.Change), history.Range(*own.Change.CI95)))
+				}
+			}
+		}
+	}
+}
+
+func (h historyJSON) printRests(b *strings.Builder) {
+	b.WriteString("\nWhat this rests on\n")
+	for _, s := range h.Scatter {
+		wrapTo(b, "  ", fmt.Sprintf("Readings %s repeat to %.2g %% within a hanging (%d degrees of freedom).", byMeans(s.Means), s.Percent, s.DF))
+	}
+	if s := h.BetweenVisits; s != nil {
+		wrapTo(b, "  ", fmt.Sprintf("Visits differ by %.2g %% beside that (%.3g degrees of freedom).", s.Percent, s.DF))
+	}
+	if s := h.BetweenHangings; s != nil {
+		wrapTo(b, "  ", fmt.Sprintf("Hangings of one test differ by %.2g %% in the set's mean (%.3g degrees of freedom).", s.Percent, s.DF))
+	}
+	if h.Hand != nil {
+		wrapTo(b, "  ", fmt.Sprintf("Hand readings against the rig's: %s (%s); taken account of.", history.Moved(*h.Hand), history.Range(*h.Hand.CI95)))
+	}
+	wrapTo(b, "  ", "Method: "+orNone(h.Method)+".")
+}
+
+func byMeans(means string) string {
+	if means == history.ByRig {
+		return "by the rig"
+	}
+	return means
+}
+
+func orNone(text string) string {
+	if text == "" {
+		return "none: too little to work on"
+	}
+	return text
+}
+
+func printDoubts(b *strings.Builder, doubts []history.Doubt) {
+	if len(doubts) == 0 {
+		return
+	}
+	b.WriteString("\nDoubts\n")
+	for _, d := range doubts {
+		text := d.Says
+		if d.Do != "" {
+			text += ": " + d.Do
+		}
+		wrapTo(b, "  - ", text+" ["+d.Code+"].")
+	}
+}
+
+// runEvents pools what events did over engines.
+func runEvents(ctx context.Context, w io.Writer, r *store.Reader, engines []ingest.Engine, o historyFlags) error {
+	var results []history.Result
+	var doubts []history.Doubt
+	for _, e := range engines {
+		b, err := historyOf(ctx, r, e)
+		if err != nil {
+			return err
+		}
+		b.in.Checks = nil // no part of it
+		one, err := history.Analyse(b.in, history.Options{By: o.By, NoDrift: o.NoDrift, MarginPercent: o.MarginPercent})
+		if err != nil {
+			doubts = append(doubts, history.Doubt{Code: "engine-left-out", Says: fmt.Sprintf("%s is left out: %v", e.Label, err)})
+			continue
+		}
+		results = append(results, one)
+	}
+	a := history.Pool(results)
+	a.Doubts = append(doubts, a.Doubts...)
+	told := slices.ContainsFunc(a.Kinds, func(k history.Kind) bool { return k.Change != nil })
+	var err error
+	if o.asJSON {
+		err = writeJSON(w, struct {
+			Schema  string `json:"schema"`
+			Finding string `json:"finding"`
+			history.Across
+		}{eventsSchema, a.Finding(), a})
+	} else {
+		err = printAcross(w, a, len(engines))
+	}
+	if err != nil {
+		return fmt.Errorf("writing the result: %w", err)
+	}
+	if !told {
+		return flagged()
+	}
+	return nil
+}
+
+func printAcross(w io.Writer, a history.Across, engines int) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "What was done, over %s\n\n", counted(engines, "engine"))
+	wrapTo(&b, "", a.Finding())
+	for _, k := range a.Kinds {
+		b.WriteString("\n")
+		wrapTo(&b, "", fmt.Sprintf("%s: %s on %s", k.Kind, counted(k.Steps, "step"), counted(len(k.Engines), "engine")))
+		if k.Change != nil {
+			wrapTo(&b, "  ", fmt.Sprintf("mean over engines like these: %s (95 %% interval, all kinds together: %s; p %s)", history.Moved(*k.Change), history.Range(*k.Change.CI95), pValue(*k.PHolm)))
+			wrapTo(&b, "  ", fmt.Sprintf("engines differ in it by %.2g %% (standard deviation)", *k.BetweenEngines))
+		}
+		for _, p := range k.Parts {
+			wrapTo(&b, "  ", fmt.Sprintf("%s: %s, %+.1f %%", p.Engine, counted(p.Steps, "step"), p.Percent))
+		}
+	}
+	printDoubts(&b, a.Doubts)
+	b.WriteString("\n")
+	wrapTo(&b, "", "Caution: what went together with an event need not be what it caused. "+historyCaution)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// runAgreement holds hand readings against the rig's.
+func runAgreement(ctx context.Context, w io.Writer, r *store.Reader, engines []ingest.Engine, o historyFlags) error {
+	var ins []history.Input
+	for _, e := range engines {
+		b, err := historyOf(ctx, r, e)
+		if err != nil {
+			return err
+		}
+		ins = append(ins, b.in)
+	}
+	a, err := history.HandAgainstRig(ins)
+	if err != nil {
+		return badInput(err)
+	}
+	if o.asJSON {
+		err = writeJSON(w, struct {
+			Schema  string `json:"schema"`
+			Finding string `json:"finding"`
+			history.Agreement
+		}{agreementSchema, a.Finding(), a})
+	} else {
+		err = printAgreement(w, a)
+	}
+	if err != nil {
+		return fmt.Errorf("writing the result: %w", err)
+	}
+	return nil
+}
+
+func printAgreement(w io.Writer, a history.Agreement) error {
+	var b strings.Builder
+	wrapTo(&b, "", "Hand against rig: "+strings.Join(a.Engines, ", "))
+	b.WriteString("\n")
+	wrapTo(&b, "", a.Finding())
+	b.WriteString("\nHand over rig\n")
+	t := tabwriter.NewWriter(&b, 0, 0, 3, ' ', 0)
+	for _, x := range []struct {
+		name string
+		history.Span
+	}{{"mean", a.Bias}, {"lower limit of agreement", a.Lower}, {"upper limit of agreement", a.Upper}} {
+		fmt.Fprintf(t, "  %s\t%s\t%s\n", x.name, history.Moved(history.Change{Percent: x.Percent, CI95: x.CI95}), history.Range(*x.CI95))
+	}
+	t.Flush()
+	if a.Hand != nil && a.Rig != nil {
+		b.WriteString("\nHow readings repeat in a hanging\n")
+		wrapTo(&b, "  ", fmt.Sprintf("By hand %.2g %% (%d degrees of freedom), by the rig %.2g %% (%d), which is the engine for the most part.", a.Hand.Percent, a.Hand.DF, a.Rig.Percent, a.Rig.DF))
+		if s := a.ReadingPercent; s.CI95 != nil {
+			wrapTo(&b, "  ", fmt.Sprintf("What reading by eye adds: %.2g %% (95 %% interval: %.2g to %.2g %%).", s.Percent, s.CI95[0], s.CI95[1]))
+		} else {
+			wrapTo(&b, "  ", "What reading by eye adds cannot be told from the engine's own scatter.")
+		}
+	}
+	if len(a.Parts) > 0 {
+		fmt.Fprintf(&b, "\nWhat a reading of %.3g mL in %.3g s is made of\n", *a.VolumeML, *a.DurationS)
+		t := tabwriter.NewWriter(&b, 0, 0, 3, ' ', 0)
+		for _, p := range a.Parts {
+			fixed := ""
+			if p.Fixed {
+				fixed = " (the same each time)"
+			}
+			fmt.Fprintf(t, "  %s\t%.2f %%\n", p.Name+fixed, p.Percent)
+		}
+		t.Flush()
+		wrapTo(&b, "  ", fmt.Sprintf("Of the variance that scatters, meniscus and marks are %.0f %%, the stopwatch %.1f %%.", 100**a.MeniscusShare, 100**a.StopwatchShare))
+	}
+	printDoubts(&b, a.Doubts)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
