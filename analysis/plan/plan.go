@@ -129,15 +129,12 @@ type Ask struct {
 	Level          float64 // such as 0.05; 0 means that
 	Scope          string  // empty: ScopeEngine
 	Before         int     // hangings that were measured already, or 0: as many as after
-	MaxRuns        int     // in a hanging; 0: 6
+	Runs           int     // in a hanging; 0: each of 1 to MostRuns is tried
 }
 
 func (a *Ask) settle() error {
 	if a.Level == 0 {
 		a.Level = Level
-	}
-	if a.MaxRuns == 0 {
-		a.MaxRuns = 6 // more runs in a hanging than an afternoon's patience, for less and less
 	}
 	if a.Scope == "" {
 		a.Scope = ScopeEngine
@@ -153,6 +150,9 @@ func (a *Ask) settle() error {
 	return nil
 }
 
+// MostRuns in a hanging are tried: each brings less, and a dozen are an afternoon.
+const MostRuns = 6
+
 // Level of every test that is planned, as compare's.
 const Level = 0.05
 
@@ -164,7 +164,11 @@ func Find(s Scatter, a Ask) ([]Need, error) {
 	}
 	var out []Need
 	tab := newTables()
-	for runs := 1; runs <= a.MaxRuns; runs++ {
+	from, to := 1, MostRuns
+	if a.Runs > 0 {
+		from, to = a.Runs, a.Runs
+	}
+	for runs := from; runs <= to; runs++ {
 		n, err := fewest(s, a, runs, tab)
 		if err != nil {
 			return nil, err

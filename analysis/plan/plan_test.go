@@ -279,18 +279,18 @@ func TestFind(t *testing.T) {
 		near(t, "power", n.Power, power.T(math.Log1p(0.05)/math.Sqrt(2*v/float64(n.Before)), float64(2*n.Before-2), 0.05), 1e-12)
 	}
 	// Hangings that are there already count.
-	had, err := Find(s, Ask{Injectors: 6, Change: math.Log1p(0.05), Power: 0.8, Before: 10, MaxRuns: 1})
+	had, err := Find(s, Ask{Injectors: 6, Change: math.Log1p(0.05), Power: 0.8, Before: 10, Runs: 1})
 	if err != nil || len(had) != 1 || had[0].Before != 10 || had[0].After >= got[0].After {
 		t.Errorf("%+v %v", had, err)
 	}
 	// The margin asks for more than the same change does.
-	both, err := Find(s, Ask{Injectors: 6, Change: math.Log1p(0.05), Margin: math.Log1p(0.05), Power: 0.8, MaxRuns: 1})
+	both, err := Find(s, Ask{Injectors: 6, Change: math.Log1p(0.05), Margin: math.Log1p(0.05), Power: 0.8, Runs: 1})
 	if err != nil || len(both) != 1 || both[0].TOST < 0.8 || both[0].After < got[0].After {
 		t.Errorf("%+v %v", both, err)
 	}
 	// What no number of hangings shows is an empty list: injectors that differ stay as many.
 	s.ResponseSD = 0.1
-	none, err := Find(s, Ask{Injectors: 2, Change: 0.01, Power: 0.8, Scope: ScopeLikeThese, MaxRuns: 1})
+	none, err := Find(s, Ask{Injectors: 2, Change: 0.01, Power: 0.8, Scope: ScopeLikeThese, Runs: 1})
 	if err != nil || len(none) != 0 {
 		t.Errorf("%+v %v", none, err)
 	}

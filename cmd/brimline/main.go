@@ -110,7 +110,7 @@ low-pressure return only.`,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return badInput(fmt.Errorf("%s: %s; see '%s --help'", c.CommandPath(), flagSays(err), c.CommandPath()))
 	})
-	root.AddCommand(newDemoCommand(), newServeCommand(), newChannelsCommand(), newTestCommand(), newRatesCommand(), newCompareCommand(), newHistoryCommand(), newEventCommand(), newCalibrateCommand(), newImportCommand(), newExportCommand(), newVerifyCommand(), newBackupCommand(), newRestoreCommand(), newRefusedCommand(), newConfigCommand(), newVersionCommand())
+	root.AddCommand(newDemoCommand(), newServeCommand(), newChannelsCommand(), newTestCommand(), newRatesCommand(), newCompareCommand(), newPlanCommand(), newHistoryCommand(), newEventCommand(), newCalibrateCommand(), newImportCommand(), newExportCommand(), newVerifyCommand(), newBackupCommand(), newRestoreCommand(), newRefusedCommand(), newConfigCommand(), newVersionCommand())
 	return root
 }
 
