@@ -112,7 +112,8 @@ type Condition struct {
 	Value    float64
 }
 
-// Event is something done to the engine between tests.
+// Event is something done to the engine between tests. Of an injector that was fitted the
+// Unit is "position", Amount is where, and What is marked on it.
 type Event struct {
 	ID       int64
 	EngineID int64
