@@ -169,6 +169,39 @@ func TestMarkStuck(t *testing.T) {
 			}
 		}
 	}
+	// A balance with a display of 0.1 g: fills one after another, and rests in which it shows
+	// one value; logged each ten seconds, and ten times a second.
+	for _, step := range []float64{10, 0.1} {
+		rng := rand.New(rand.NewPCG(5_000_000, 1))
+		var ts, ys []float64
+		v := 0.0
+		for i := range 600 {
+			if i%60 < 48 {
+				v += 0.5 * step * (1 + 0.02*rng.NormFloat64())
+			}
+			ts, ys = append(ts, float64(i)*step), append(ys, math.Round(10*v)/10)
+		}
+		c, err := New("x", Gram, ts, slices.Clone(ys))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := MarkStuck(&c); n != 0 {
+			t.Errorf("every %g s: %d runs of a balance at rest", step, n)
+		}
+		if step < 1 {
+			continue
+		}
+		// One that stands in the middle of a flow, which is seen to have gone on.
+		for i := 140; i < 150; i++ {
+			ys[i] = ys[139]
+		}
+		if c, err = New("x", Gram, ts, ys); err != nil {
+			t.Fatal(err)
+		}
+		if n := MarkStuck(&c); n != 1 || c.Count(Stuck) != 11 {
+			t.Errorf("every %g s: %d runs, %d values, want the 11 that stood", step, n, c.Count(Stuck))
+		}
+	}
 	c, err := New("x", Gram, []float64{0, 1, 2}, []float64{5, 5, 5})
 	if err != nil {
 		t.Fatal(err)

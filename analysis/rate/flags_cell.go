@@ -583,21 +583,32 @@ func findRestarted(l *look, f *Fill) []Flag {
 	return []Flag{g}
 }
 
-// findStuck says of a converter that gave one and the same value.
+// findStuck says of a converter that gave one and the same value. What lies in a rest takes
+// nothing from the fill's values.
 func findStuck(l *look, f *Fill) []Flag {
-	from, to, n, all := markedIn(l.around(), curve.Stuck)
-	if n == 0 {
-		return nil
-	}
-	g := Flag{Code: "stuck-code", Severity: Note, Evidence: sized(from, to, to-from, "s"),
-		Says: fmt.Sprintf("the converter gave one and the same value from %.0f to %.0f s, %d of %d values; they are left out", from, to, n, all),
-		Do:   "see to the plug, the wires and the converter of this channel, and repeat"}
-	if within, _, k, m := markedIn(l.fill, curve.Stuck); k > 0 {
-		if g.Severity = Doubt; float64(k) > misreadForbid*float64(m) && within > l.span.endS-1 {
+	from, to, n, all := markedIn(l.fill, curve.Stuck)
+	if n > 0 {
+		g := Flag{Code: "stuck-code", Severity: Doubt, Evidence: sized(from, to, to-from, "s"),
+			Says: fmt.Sprintf("the converter gave one and the same value from %.0f to %.0f s, %d of the fill's %d values; they are left out", from, to, n, all),
+			Do:   "see to the plug, the wires and the converter of this channel, and repeat"}
+		if float64(n) > misreadForbid*float64(all) && to > l.span.endS-1 { // where it ended is not known
 			g.Severity = Forbids
 		}
+		return []Flag{g}
 	}
-	return []Flag{g}
+	if from, to, n, _ = markedIn(l.around(), curve.Stuck); n == 0 {
+		return nil
+	}
+	when, flow := "before", "the flow"
+	if from > l.span.startS {
+		when = "after"
+	}
+	if f.Kind != KindFill {
+		flow = "this stretch"
+	}
+	return []Flag{{Code: "stuck-code", Severity: Note, Evidence: sized(from, to, to-from, "s"),
+		Says: fmt.Sprintf("the converter gave one and the same value from %.0f to %.0f s, %s %s, whose own values moved", from, to, when, flow),
+		Do:   "see to the plug, the wires and the converter of this channel before the next run"}}
 }
 
 // findLimit says of a converter at an end of its range.

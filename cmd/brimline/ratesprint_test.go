@@ -144,7 +144,7 @@ func TestChanceText(t *testing.T) {
 	if got, want := evidenceText(rate.Evidence{FromS: 10, ToS: 40, Size: 2.5, U: math.NaN(), Unit: "% of the values", Chance: 0.02}), "2.5 % of the values from 10.0 to 40.0 s; noise alone shows as much in 1 of 50 fills"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
-	if got, want := evidenceText(rate.Evidence{FromS: 14.21, ToS: 14.24, Size: 3.2, U: 0.05, Unit: "g", Chance: math.NaN()}), "3.20 ± 0.10 g at 14.2 s"; got != want {
+	if got, want := evidenceText(rate.Evidence{FromS: 14.21, ToS: 14.24, Size: 3.2, U: 0.05, Unit: "g", Chance: math.NaN()}), "3.200 ± 0.098 g at 14.2 s"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }
