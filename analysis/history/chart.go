@@ -233,60 +233,74 @@ func (r *Result) setChart(b *book) {
 	}
 }
 
-// Shifts finds where the level of a series steps: the partition into levels with the least
-// Bayesian information criterion, n(log(2 pi) + 1 + log(RSS/n)) + log(n)(2m + 2) for m
-// steps (Bai and Perron, J. Appl. Econometrics 18 (2003) 1; Zeileis et al., Comput. Stat.
-// Data Anal. 44 (2003) 109). least is the fewest values of a level. It returns the
-// index, from 1, of the last value of each level but the last. Values are taken to scatter
-// independently.
-func Shifts(y []float64, least, most int) []int {
+// Suspect finds the place at which a step, added to columns that explain y, explains the most:
+// the largest F over places with at least so many values on either side (Andrews,
+// Econometrica 61 (1993) 821). last is the number of values before it. P is that of the
+// F at one place, times the places: on the safe side, as neighbours are alike. Size is the
+// step. Values are taken to scatter independently. ok is false where none can be added.
+func Suspect(y []float64, columns [][]float64, least int) (last int, f, p, size float64, ok bool) {
 	n := len(y)
-	least = max(least, 1)
-	sum, sq := make([]float64, n+1), make([]float64, n+1)
-	m := 0.0
-	if n > 0 {
-		m = mean(y)
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = 1
 	}
-	for i, v := range y {
-		sum[i+1], sq[i+1] = sum[i]+v-m, sq[i]+(v-m)*(v-m)
-	}
-	cost := func(i, j int) float64 { // values i+1..j
-		d := sum[j] - sum[i]
-		return max(sq[j]-sq[i]-d*d/float64(j-i), 0)
-	}
-	best := math.Inf(1)
-	var out []int
-	// rss[k][j] is the least over k steps in the first j values, from[k][j] where the last is.
-	rss, from := [][]float64{make([]float64, n+1)}, [][]int{make([]int, n+1)}
-	for j := least; j <= n; j++ {
-		rss[0][j] = cost(0, j)
-	}
-	for k := 0; k <= most && (k+1)*least <= n; k++ {
-		if k > 0 {
-			rss, from = append(rss, make([]float64, n+1)), append(from, make([]int, n+1))
-			for j := (k + 1) * least; j <= n; j++ {
-				rss[k][j] = math.Inf(1)
-				for i := k * least; i <= j-least; i++ {
-					if v := rss[k-1][i] + cost(i, j); v < rss[k][j] {
-						rss[k][j], from[k][j] = v, i
-					}
-				}
-			}
+	without := solve(columns, y, w)
+	places := 0
+	df := float64(n - without.rank() - 1)
+	for k := max(least, 1); k <= n-max(least, 1) && df >= 1; k++ {
+		step := make([]float64, n)
+		for i := k; i < n; i++ {
+			step[i] = 1
 		}
-		if !(rss[k][n] > 0) {
-			break // exact: there is no scatter to judge by
+		l := solve(append(slices.Clone(columns), step), y, w)
+		if l.rank() == without.rank() || !(l.rss > 0) { // an event is there already, or all is exact
+			continue
 		}
-		nn := float64(n)
-		bic := nn*(math.Log(2*math.Pi)+1+math.Log(rss[k][n]/nn)) + math.Log(nn)*float64(2*k+2)
-		if bic < best {
-			best = bic
-			out = nil
-			for j, q := n, k; q > 0; q-- {
-				j = from[q][j]
-				out = append(out, j)
-			}
-			slices.Reverse(out)
+		places++
+		if v := (without.rss - l.rss) / (l.rss / df); v > f {
+			last, f, size, ok = k, v, l.beta[l.rank()-1], true
 		}
 	}
-	return out
+	return last, f, min(1, float64(places)*2*tCDF(-math.Sqrt(f), df)), size, ok
+}
+
+// unmarked warns of a step where nothing is noted, beyond drift, events and hand readings.
+// Two visits at least are on either side: one that stands out alone is no step.
+func (r *Result) unmarked(b *book, s fits, o Options) {
+	fit := s.main(r.By)
+	if fit == nil {
+		return
+	}
+	var at []int
+	var y []float64
+	for i := range b.visits {
+		if v, ok := fit.visitLevel(i, b.current()); ok {
+			at, y = append(at, i), append(y, v)
+		}
+	}
+	of := func(value func(visit int) float64) []float64 {
+		out := make([]float64, len(at))
+		for k, i := range at {
+			out[k] = value(i)
+		}
+		return out
+	}
+	columns := [][]float64{of(func(int) float64 { return 1 })}
+	if !o.NoDrift {
+		columns = append(columns, of(func(i int) float64 { return s.x[r.By][i] / fit.scale }))
+	}
+	for _, g := range s.gaps {
+		columns = append(columns, of(func(i int) float64 { return is(i >= g.first) }))
+	}
+	if !fit.handInVisits && slices.Contains(fit.covs, "hand") {
+		columns = append(columns, of(func(i int) float64 { return is(b.meansOf(i) == ByHand) }))
+	}
+	if last, _, p, size, ok := Suspect(y, columns, 2); ok && p < alpha {
+		word := "higher"
+		if size < 0 {
+			word = "lower"
+		}
+		r.doubt("unmarked-step", fmt.Sprintf("from test %s to %s the set steps, some %.2g %% %s, beyond drift and events (p %.2g after looking at every place): was something done, or the bench changed, that is not noted?",
+			b.visits[at[last-1]].name(), b.visits[at[last]].name(), math.Abs(percent(size)), word, p), "")
+	}
 }

@@ -291,6 +291,7 @@ func Analyse(in Input, o Options) (Result, error) {
 	}
 	r.forecast(b, fits, o)
 	r.charts(b, in.Checks)
+	r.unmarked(b, fits, o)
 	return r, nil
 }
 

@@ -397,6 +397,31 @@ func TestRegressionToTheMean(t *testing.T) {
 	}
 }
 
+// A step that nobody noted is asked about, and seldom where there is none.
+func TestUnmarkedStep(t *testing.T) {
+	found := map[float64]int{}
+	for seed := range uint64(40) {
+		for _, step := range []float64{0, -0.1} {
+			m := made{injectors: 4, hangings: 1, runs: 2, odometer: hours(10), drift: 0.02, steps: map[int]float64{5: step}, visitSD: 0.01, sd: 0.01}
+			in := m.input(rand.New(rand.NewPCG(2750000+seed, 8)), "Sprayer 1")
+			in.Events = nil
+			r := Result{Unit: in.Unit, By: Distance}
+			b, err := r.book(in)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r.unmarked(b, r.fit(b, Options{}), Options{})
+			if slices.Contains(codes(r), "unmarked-step") {
+				found[step]++
+			}
+		}
+	}
+	// 5 % of 40 is 2; above 6 comes by chance once in 100.
+	if found[0] > 6 || found[-0.1] < 36 {
+		t.Errorf("a step is asked about %v times of 40", found)
+	}
+}
+
 // Steps of engines that are known alike are pooled as a t test of one sample, wherever they
 // differ more than their errors.
 func TestPoolIsStudentsT(t *testing.T) {

@@ -278,21 +278,33 @@ func TestRunLengthsOfTheLimits(t *testing.T) {
 	}
 }
 
-// Level shifts by least squares and BIC, against strucchange 1.5.3.
-func TestShiftsAgainstStrucchange(t *testing.T) {
-	for _, name := range []string{"change_nile", "change_sim_levels", "change_sim_none"} {
+// The place of a step, against strucchange 1.5.3 (Fstats from 0.15 of the values).
+func TestSuspectAgainstStrucchange(t *testing.T) {
+	for name, none := range map[string]bool{"change_nile": false, "change_sim_levels": false, "change_sim_none": true} {
 		y := table(t, name+".csv")["y"]
 		want := results[struct {
-			Chosen []int `json:"chosen_by_bic"`
-		}](t, name+".json")
-		got := Shifts(y, int(0.15*float64(len(y))), 5)
-		if !slices.Equal(got, want.Chosen) {
-			t.Errorf("%s: %v, want %v", name, got, want.Chosen)
+			SupF struct {
+				Statistic float64
+				Argmax    int
+			}
+		}](t, name+".json").SupF
+		ones := make([]float64, len(y))
+		for i := range ones {
+			ones[i] = 1
+		}
+		last, f, p, _, ok := Suspect(y, [][]float64{ones}, int(0.15*float64(len(y))))
+		near(t, name+" F", f, want.Statistic, 1e-8)
+		if !ok || last != want.Argmax || (p >= alpha) != none {
+			t.Errorf("%s: at %d, p %.2g; want %d, none %v", name, last, p, want.Argmax, none)
 		}
 	}
 	for _, y := range [][]float64{nil, {1}, {1, 1, 1, 1}, {1, 1, 2, 2}} {
-		if got := Shifts(y, 2, 3); len(got) > 1 {
-			t.Errorf("%v: %v", y, got)
+		ones := make([]float64, len(y))
+		for i := range ones {
+			ones[i] = 1
+		}
+		if _, _, p, _, ok := Suspect(y, [][]float64{ones}, 2); ok || math.IsNaN(p) {
+			t.Errorf("%v: p %v, %v", y, p, ok)
 		}
 	}
 }
