@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -168,5 +169,40 @@ func TestParallelStopsAtAnError(t *testing.T) {
 	})
 	if err == nil || err.Error() != "three" || did.Load() > 990 {
 		t.Errorf("%v after %d jobs", err, did.Load())
+	}
+}
+
+// The shorter version of `make study`: as many fills as a minute allows, each figure
+// within 3.5 standard errors of its threshold, which chance alone misses in one figure of
+// some 4,000. It prints what it found.
+func TestShortStudy(t *testing.T) {
+	const slack = 3.5
+	o := settings{n: 9, seed: 2_000_000, workers: 2, severity: 1}
+	var table bytes.Buffer
+	list, err := chosenScenarios(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := o.coverage(list)
+	if err != nil {
+		t.Fatal(err)
+	}
+	missed := writeCoverage(&table, o, all, slack)
+	var fit clusters // of all scenarios: what a few fills of each cannot show
+	for _, c := range all {
+		fit.groups = append(fit.groups, c.by[withRecord].fit.groups...)
+		fit.n, fit.k = fit.n+c.by[withRecord].fit.n, fit.k+c.by[withRecord].fit.k
+	}
+	if p := fit.share(); p < leastCover-slack*fit.se() || p > mostCover+slack*fit.se() {
+		missed = append(missed, fmt.Sprintf("all scenarios: the fit's interval holds the truth in %.2f %% of %d fills", 100*p, fit.n))
+	}
+	o.n, o.sound, o.sps = 12, 60, []int{80, 10}
+	more, err := o.flags(&table, slack)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("\n%s", table.String())
+	for _, m := range append(missed, more...) {
+		t.Error(m)
 	}
 }

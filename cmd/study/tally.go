@@ -235,8 +235,8 @@ func (f *flagStudy) writeRates(w io.Writer, slack float64) (missed []string) {
 	n := float64(c.n)
 	fmt.Fprintf(w, "\nOf their rates in mL/min the 95 %% interval, with all of the budget in it, holds the truth in %.1f ± %.1f %%; it is ±%.2f %% of the rate, and the error's root mean square %.2f %%.\n",
 		100*c.share(), 100*c.se(), 100*math.Sqrt(u2/n), 100*math.Sqrt(off2/n))
-	if c.share() < leastCover-slack*c.se() {
-		missed = append(missed, fmt.Sprintf("rates of sound runs at %d samples/s: the interval holds the truth in %.2f %% of %d, want at least %.1f", f.sps, 100*c.share(), c.n, 100*leastCover))
+	if c.tooFew(slack) {
+		missed = append(missed, fmt.Sprintf("rates of sound runs at %d samples/s: the interval holds the truth in %.2f ± %.2f %% of %d, want 95 or more", f.sps, 100*c.share(), 100*c.se(), c.n))
 	}
 	return missed
 }
