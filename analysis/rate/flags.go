@@ -189,13 +189,17 @@ func findMisreads(l *look, f *Fill) []Flag {
 		return nil
 	}
 	part := float64(bad) / float64(len(w.Marks))
-	if longest < misreadClump && (bad < 2 || part < misreadNote) {
+	if longest < misreadClump && part < misreadNote {
 		return nil
 	}
-	g := f.one("misreads", Note, "", "%d of %d values (%s %%) are misread and left out of the fit", bad, len(w.Marks), figures(100*part, 2))
-	if missing > misread {
-		g[0].Says = fmt.Sprintf("%d of %d values (%s %%) are missing", bad, len(w.Marks), figures(100*part, 2))
+	are, what := "are", "misread and left out of the fit"
+	if bad == 1 {
+		are = "is"
 	}
+	if missing > misread {
+		what = "missing"
+	}
+	g := f.one("misreads", Note, "", "%d of %d values (%s %%) %s %s", bad, len(w.Marks), figures(100*part, 2), are, what)
 	if bad > 2 && part >= misreadDoubt {
 		g[0].Severity = Doubt
 		g[0].Do = "check the wiring, the supply and the screen of this channel"
@@ -209,9 +213,9 @@ func findMisreads(l *look, f *Fill) []Flag {
 
 const (
 	missingS = 0.25 // how long nothing may be had before it is a gap
-	// Fewer misreads than this do the fit no harm and tell nothing of the wires: a reader
-	// that is sound loses one now and then. Several in a row are worth a look all the same.
-	misreadNote  = 0.001
+	// Fewer misreads than one in 2,000 do the fit no harm and tell nothing of the wires: a
+	// reader that is sound loses one now and then. Several in a row are worth a look all the same.
+	misreadNote  = 0.0005
 	misreadClump = 4
 )
 

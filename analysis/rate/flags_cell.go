@@ -19,7 +19,7 @@ import (
 //	zero-moves   heat, creep after the flow    0.045 g/min: 35 degC of heat, or 2.5 % of a load of 25 g
 //	lamp-pickup  a wave with and without flow  30 mg (60 counts)
 //	idle-alias   one with the flow, slow rate  15 mg
-//	misreads     spoiled reads                 0.1 % of the values and two of them, or four in a row
+//	misreads     spoiled reads                 0.05 % of the values, or four in a row
 //	gap          no readings                   1 % of the fill's time
 //	stuck-code   one and the same value        1 s
 //	saturation   the end of the range          one value
