@@ -263,7 +263,7 @@ func TestFaultSignatures(t *testing.T) {
 	})
 	t.Run("thermal-drift", func(t *testing.T) {
 		// OIML R 60, class C3, 1 kg: 0.07 g per 5 degC. Two lags of 4 min.
-		b, r, curve := faulty(t, fault(simbench.ThermalDrift, 5./30))
+		b, r, curve := faulty(t, fault(simbench.ThermalDrift, 5./40))
 		follows(t, curve, func(u float64) float64 {
 			x := max(0, u-20) / 240
 			return quietGS*flowed(u) + 0.07*(1-(1+x)*math.Exp(-x))
