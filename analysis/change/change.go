@@ -109,9 +109,6 @@ type Options struct {
 	// Adjust names conditions that are to be taken into account in the finding. As any
 	// choice of analysis it must be made before the data are seen.
 	Adjust []string
-
-	// Untreated says that an untreated comparison was made elsewhere.
-	Untreated bool
 }
 
 // DefaultMarginPercent is a rule of thumb for a screen: common practice, no source.

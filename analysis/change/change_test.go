@@ -313,6 +313,17 @@ func BenchmarkCompare(b *testing.B) {
 	}
 }
 
+// One reading is missing, so the mixed model is fitted by iteration.
+func BenchmarkCompareWithGaps(b *testing.B) {
+	in := sixByThree().simulate(rand.New(rand.NewPCG(1, 1)))[1:]
+	b.ReportAllocs()
+	for b.Loop() {
+		if r, err := Compare(in, Options{}); err != nil || r.Model != modelMixed {
+			b.Fatal(r.Model, err)
+		}
+	}
+}
+
 func TestWords(t *testing.T) {
 	ci := func(lo, hi float64) *[2]float64 { return &[2]float64{lo, hi} }
 	for _, c := range []struct {

@@ -28,9 +28,7 @@ func (r *Result) warn(readings []Reading, t table, f fit, o Options) {
 	r.warnConditions()
 	r.warnSpread(t)
 	r.warnScatter(readings, f)
-	if !o.Untreated {
-		r.doubt("no-untreated", "no untreated comparison: return flow drifts by itself, and an untreated engine measured alongside would show by how much", "")
-	}
+	r.doubt("no-untreated", "no untreated comparison: return flow drifts by itself, and an untreated engine measured alongside would show by how much", "")
 	if o.PickedWorst {
 		r.warnPicked(t)
 	}

@@ -82,7 +82,7 @@ func writeFile(path string, write func(io.Writer) error) error {
 }
 
 func (d *demo) comparedSet() comparedSet {
-	set := comparedSet{source: "tests T1 and T2", engine: demoEngine}
+	set := comparedSet{source: "tests T1 and T2", engine: demoEngine, injectorType: "solenoid"}
 	for _, t := range d.tests {
 		set.fuels = append(set.fuels, phaseFuel{t.Test.Phase, t.Test.Fuel})
 	}
@@ -469,14 +469,14 @@ func reportChange(r change.Result) *report.Change {
 	out := &report.Change{Before: r.Before.Phase, After: r.After.Phase, Scope: r.Scope, Sentence: r.Finding(),
 		Percent: r.Effect.Percent, CI95: interval(r.Effect.CI95), DF: num(r.Effect.DF), P: num(r.Effect.P), Decision: report.Decision(r.Decision),
 		MarginPercent: r.Equivalence.MarginPercent, EquivalenceP: num(r.Equivalence.P), DetectablePercent: num(r.SmallestDetectablePercent),
-		Method: report.Method{Name: "paired comparison of hanging means", Plain: r.Method,
-			Formula: "log(rate) = injector + phase + injector × phase + hanging + run + residual; the hangings' scatter is the error"}}
+		Method: report.Method{Name: "comparison by hangings: " + r.Model, Plain: r.Method,
+			Formula: "log(rate) = injector + phase + injector × phase + hanging + run + hanging × injector + residual; the hangings' scatter is the error"}}
 	for _, i := range r.Injectors {
 		n, err := strconv.Atoi(i.Injector)
 		if err != nil {
 			continue // a name of a file's own: the report numbers injectors
 		}
-		out.Injectors = append(out.Injectors, report.InjectorChange{Injector: n, Percent: i.Percent, CI95: interval(i.CI95), P: math.NaN()})
+		out.Injectors = append(out.Injectors, report.InjectorChange{Injector: n, Percent: i.Percent, CI95: interval(i.CI95), P: num(i.P)})
 	}
 	return out
 }

@@ -3,8 +3,11 @@ package exchange
 import (
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
+
+	"brimline/ingest"
 )
 
 func TestReadReadings(t *testing.T) {
@@ -29,6 +32,11 @@ func TestReadReadings(t *testing.T) {
 		if h.RateMLPerMin != 10 || math.Abs(h.UMLPerMin-1.0/6) > 1e-12 || h.Odometer != 1204 || h.VolumeML != 30 || h.DurationS != 180 {
 			t.Errorf("%s: %+v", c.name, h)
 		}
+	}
+	noted, err := ReadReadings(strings.NewReader("engine;date;phase;hanging;run;injector;rate_ml_per_min;coolant_c;fuel_temp_c;correction_mg_per_stroke\nA;2026-03-02;after;1;1;1;9,5;;38,5;-0,25\n"), "hand.csv")
+	want := []ingest.Condition{{Name: "fuel temperature", Unit: "°C", Value: 38.5}, {Name: "correction", Unit: "mg/stroke", Value: -0.25}}
+	if err != nil || !slices.Equal(noted[0].Conditions, want) {
+		t.Errorf("conditions %+v, %v", noted, err)
 	}
 	got, err := ReadReadings(strings.NewReader("engine,date,phase,hanging,run,injector,rate_ml_per_min\nA,2026-03-02,after,1,1,1,0\n"), "hand.csv")
 	if err != nil || got[0].RateMLPerMin != 0 || got[0].Line != 2 || !math.IsNaN(got[0].VolumeML) || !math.IsNaN(got[0].Odometer) || got[0].UMLPerMin != 0 {
@@ -67,6 +75,9 @@ func TestReadReadingsRefuses(t *testing.T) {
 		{"no rate", "engine,date,phase,hanging,run,injector,rate_ml_per_min\nA,2026-03-02,b,1,1,1,\n", 2, "rate_ml_per_min", "neither a volume"},
 		{"rate disagrees", head + "A,2026-03-02,b,1,1,1,30,180,11\n", 2, "rate_ml_per_min", "give 10 mL/min"},
 		{"u without duration", head + "A,2026-03-02,b,1,1,1,,,10,0.5\n", 2, "u_ml", "without a duration"},
+		{"speed of a slip", strings.TrimSpace(head) + ",engine_speed_per_min\nA,2026-03-02,b,1,1,1,30,180,,,,80000\n", 2, "engine_speed_per_min", "not between 0 and 10000"},
+		{"condition as text", strings.TrimSpace(head) + ",coolant_c\nA,2026-03-02,b,1,1,1,30,180,,,,warm\n", 2, "coolant_c", "not a number"},
+		{"correction twice", strings.TrimSpace(head) + ",correction_mg_per_stroke,correction_mm3_per_stroke\nA,2026-03-02,b,1,1,1,30,180,,,,0.1,0.1\n", 2, "correction_mm3_per_stroke", "in mg/stroke already"},
 		{"overflow", head + "A,2026-03-02,b,1,1,1,1e308,1e-9\n", 2, "duration_s", "too large"},
 		{"more fields", head + "A,2026-03-02,b,1,1,1,30,180,10,1,1,7\n", 2, "field 12", "12 fields and the header 11"},
 		{"not UTF-8", head + "M\xfcller,2026-03-02,b,1,1,1,30,180\n", 2, "", "UTF-8"},
