@@ -51,9 +51,9 @@ func plants(severity float64) []plant {
 
 // engineCases is what all channels show at once.
 var engineCases = []plant{
-	{name: "rail-hunting", what: "rail pressure hunts: common waves of 8 % and 8 s in the flow", engine: true, answers: []string{"engine-moves"},
+	{name: "rail-hunting", what: "rail pressure hunts, by 50 bar either way of 270: common waves of 10 % rms and 8 s in the flow", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, _ *simbench.RunPlan) {
-			s.world.SharedHuntingSD, s.world.Hunting = 0.08, 8*time.Second
+			s.world.SharedHuntingSD, s.world.Hunting = 0.10, 8*time.Second
 		}},
 	{name: "idle-step", what: "the idle goes up or down by 6 to 10 % at one moment", engine: true, answers: []string{"engine-moves"},
 		change: func(s *scene, plan *simbench.RunPlan) {
