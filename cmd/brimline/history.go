@@ -209,13 +209,15 @@ type engineBook struct {
 	doubts []history.Doubt
 }
 
-// hangings is the bench's own spread between hangings, from tests of several; nil where there
-// is none.
+// hangings is the bench's own spread between hangings, from tests and groups of tests of
+// several; nil where there is none.
 func (b engineBook) hangings() *history.Spread {
+	group := occasions(b.in)
 	var rs []plan.Reading
 	for _, x := range b.in.Readings {
 		if x.RateMLPerMin > 0 {
-			rs = append(rs, plan.Reading{Group: x.Test, Hanging: x.Hanging, Run: x.Run, Injector: strconv.Itoa(x.Position), RateMLPerMin: x.RateMLPerMin})
+			rs = append(rs, plan.Reading{Group: group[x.Test], Hanging: x.Test + "/" + x.Hanging, Run: x.Test + "/" + x.Hanging + "/" + x.Run,
+				Injector: strconv.Itoa(x.Position), RateMLPerMin: x.RateMLPerMin})
 		}
 	}
 	h, err := plan.FromReadings(rs)
@@ -223,6 +225,30 @@ func (b engineBook) hangings() *history.Spread {
 		return nil // no test has two hangings
 	}
 	return &history.Spread{Percent: 100 * math.Expm1(h.Hanging), DF: h.HangingDF}
+}
+
+// occasionDays is how long one occasion of several tests may take. Common practice, no source.
+const occasionDays = 7
+
+// occasions groups an engine's tests, by label: those of one phase within a week, with no
+// event in between, are hangings of one occasion, as the sheet of 'brimline plan' has each
+// hanging as a test of its own.
+func occasions(in history.Input) map[string]string {
+	tests := slices.Clone(in.Tests)
+	slices.SortStableFunc(tests, func(a, b history.Test) int { return a.At.Compare(b.At) })
+	group := map[string]string{}
+	for k, t := range tests {
+		group[t.Label] = t.Label
+		if k == 0 {
+			continue
+		}
+		last := tests[k-1]
+		done := slices.ContainsFunc(in.Events, func(e history.Event) bool { return e.At.After(last.At) && !e.At.After(t.At) })
+		if t.Phase != "" && t.Phase == last.Phase && !done && t.At.Sub(last.At) <= occasionDays*24*time.Hour {
+			group[t.Label] = group[last.Label]
+		}
+	}
+	return group
 }
 
 // historyOf reads an engine's tests, events and checks.

@@ -4,11 +4,13 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -289,5 +291,36 @@ func TestHistoryChecks(t *testing.T) {
 	}
 	if !strings.Contains(fmt.Sprint(got["doubts"]), "check-unread") {
 		t.Errorf("%v", got["doubts"])
+	}
+}
+
+// Hangings that the sheet has as tests of their own are one occasion; a later day, another
+// phase or something done in between begins a new one.
+func TestOccasions(t *testing.T) {
+	at := func(day int) time.Time { return time.Date(2026, 4, day, 9, 0, 0, 0, time.UTC) }
+	in := history.Input{
+		Tests: []history.Test{{Label: "a2", Phase: "baseline", At: at(2)}, {Label: "a1", Phase: "baseline", At: at(1)}, {Label: "b", Phase: "after", At: at(3)},
+			{Label: "c", Phase: "after", At: at(5)}, {Label: "d", Phase: "after", At: at(20)}, {Label: "e", At: at(21)}, {Label: "f", At: at(21)}},
+		Events: []history.Event{{Kind: "dose", At: at(4)}},
+	}
+	want := map[string]string{"a1": "a1", "a2": "a1", "b": "b", "c": "c", "d": "d", "e": "e", "f": "f"}
+	if got := occasions(in); !maps.Equal(got, want) {
+		t.Errorf("occasions %v, want %v", got, want)
+	}
+	var b engineBook
+	b.in = in
+	// Two hangings of two runs of three injectors; the second hanging reads 4 % more.
+	for k, test := range []string{"a1", "a2"} {
+		for run := range 2 {
+			for position := 1; position <= 3; position++ {
+				rate := 10 * float64(position) * (1 + 0.04*float64(k) + 0.002*float64(run) + 0.001*float64((position+run+k)%3))
+				b.in.Readings = append(b.in.Readings, history.Reading{Test: test, Hanging: "1", Run: strconv.Itoa(run), Means: history.ByRig, Position: position, RateMLPerMin: rate})
+			}
+		}
+	}
+	// Two values 4 % apart have a standard deviation of 4/sqrt(2) = 2.8 %.
+	s := b.hangings()
+	if s == nil || s.DF != 1 || math.Abs(s.Percent-2.8) > 0.3 {
+		t.Errorf("spread between hangings %+v, want 2.8 %% of 1 degree of freedom", s)
 	}
 }
