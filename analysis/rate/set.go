@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -298,6 +299,14 @@ func (s rateSet) need(i int, core []int, ratio float64, ratios, others []float64
 			return m
 		}), ratios), "calibrating %s", worst)
 	}
+	// The same runs once more, each injector into the next one's tube: it needs no masses.
+	hanging := fmt.Sprintf("another hanging of %s, each injector into the next one's tube,", counted(len(ratios), "run"))
+	hung := math.Inf(1)
+	if moved, ok := s.onOtherTubes(); ok {
+		if hung = half(moved, slices.Concat(ratios, ratios)); left > enough {
+			better(hung, "%s", hanging)
+		}
+	}
 	// Twice as long, counted as under a random walk: under white noise it brings more.
 	better(half(s.with(func(m Measured) Measured {
 		m.U = math.Sqrt(max(m.U*m.U-m.UFit*m.UFit/2, m.UTube*m.UTube))
@@ -326,6 +335,9 @@ func (s rateSet) need(i int, core []int, ratio float64, ratios, others []float64
 	}
 	if best == "" {
 		return fmt.Sprintf("neither longer runs nor %d more of them nor a calibration would bring it much below %s %%: look at what the flags say", mostRuns, sig2(100*now))
+	}
+	if hung <= enough && !strings.HasPrefix(best, hanging) {
+		best += fmt.Sprintf("; so is %s with %s %%", hanging, sig2(100*hung))
 	}
 	return best
 }
@@ -367,6 +379,28 @@ func (s rateSet) repeated(more int) rateSet {
 	}
 	s.at = at
 	return s
+}
+
+// onOtherTubes is the set with its runs once more, each injector into the tube of the next;
+// ok is false where tubes are not known, or nothing is shared by what went into one.
+func (s rateSet) onOtherTubes() (moved rateSet, ok bool) {
+	at := make([][]Measured, len(s.at))
+	for i, runs := range s.at {
+		at[i] = slices.Clone(runs)
+		for k, m := range runs {
+			o := s.at[(i+1)%len(s.at)][k]
+			if m.Tube == "" || o.Tube == "" {
+				return s, false
+			}
+			ok = ok || o.UTube > 0
+			own := math.Sqrt(max(m.U*m.U-m.UTube*m.UTube, 0))
+			m.Tube, m.UTube, m.DFTube = o.Tube, o.UTube/o.Rate*m.Rate, o.DFTube
+			m.U = math.Hypot(own, m.UTube)
+			at[i] = append(at[i], m)
+		}
+	}
+	s.at = at
+	return s, ok
 }
 
 // ofMean is the standard uncertainty of the mean over the runs of x, the relative

@@ -330,6 +330,14 @@ func TestNeed(t *testing.T) {
 		}
 		return m
 	}
+	manyTubes := func(tube float64) []Measured {
+		m := one(0.001, 0, 0)
+		for i := range m {
+			m[i].UTube = tube * m[i].Rate
+			m[i].U = math.Hypot(m[i].U, m[i].UTube)
+		}
+		return m
+	}
 	for _, tc := range []struct {
 		name string
 		m    []Measured
@@ -339,6 +347,7 @@ func TestNeed(t *testing.T) {
 		{"own noise", one(0.2, 0, 0), []string{"more runs would bring it from", "which is enough"}, "calibrat"},
 		{"a tube of which little is known", one(0.005, 0.12, 0), []string{"calibrating tube4", "which is enough"}, "more run"},
 		{"short runs", one(0.12, 0, 0.12), []string{"twice as long", "which is enough"}, "calibrat"},
+		{"tubes of which little is known", manyTubes(0.12), []string{"calibrating tube4", "which is enough; so is another hanging of 1 run, each injector into the next one's tube, with 16 %"}, "more run"},
 		{"others that differ", set(3, 5, 8, 12, 20), []string{"more runs of these do not help"}, ""},
 		{"three", set(3, 10, 10.4, 17), []string{"more injectors on the bench", "among 6 of this spread"}, ""},
 	} {
@@ -367,6 +376,15 @@ func TestNeed(t *testing.T) {
 		if m.Need != "" {
 			t.Errorf("injector %s is in line and needs %q", m.Injector, m.Need)
 		}
+	}
+	// Another hanging brings what was said that it brings.
+	hung := manyTubes(0.12)
+	for i, x := range manyTubes(0.12) {
+		x.Run, x.Tube = "2", fmt.Sprintf("tube%d", (i+1)%6+1)
+		hung = append(hung, x)
+	}
+	if after := mustCompare(t, hung)[3]; math.Abs(100*after.RatioU95/after.Ratio-16) > 0.5 || after.Standing == CannotTell {
+		t.Errorf("another hanging brings %.1f %%, %s, where 16 %% was said", 100*after.RatioU95/after.Ratio, after.Standing)
 	}
 	// As many more runs as are said to be enough are.
 	ms := one(0.2, 0, 0)
