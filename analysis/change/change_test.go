@@ -117,7 +117,7 @@ func TestWarnings(t *testing.T) {
 			}
 			return in
 		}, Options{}, "injector 2 was measured in phase before only", "2"},
-		{"missing in a run", func(in []Reading) []Reading { return append(in, set("after", "3", "2", 9)...) }, Options{}, "1 readings are missing within hangings", ""},
+		{"missing in a run", func(in []Reading) []Reading { return append(in, set("after", "3", "2", 9)...) }, Options{}, "1 reading is missing within hangings", ""},
 		{"a third phase", func(in []Reading) []Reading { return append(in, set("later", "1", "1", 9, 9)...) }, Options{}, "other phases were left out: later", ""},
 		{"phases by order", func(in []Reading) []Reading {
 			for i := range in {

@@ -49,13 +49,14 @@ fuel_temp_c, rail_pressure_bar, engine_speed_per_min, coolant_c, and the control
 unit's correction_mg_per_stroke or correction_mm3_per_stroke. They are shown
 before beside after; --adjust takes one into account where the hangings bear it.
 
-Taking the tubes off and hanging them again makes a new hanging, and hangings are
-what the interval rests on: measure at least two in each phase, better three. With
-one, only a bench that knows its own spread between hangings gives an interval:
-[compare] in the file of --config, or --hanging-sd and --hanging-df.
+Taking the tubes off and hanging them again makes a new hanging, and hangings
+are what the interval rests on: measure at least two in each phase, better three.
+With one, only a bench that knows its own spread between hangings gives an
+interval: [compare] in the file of --config, or --hanging-sd and --hanging-df.
 
-Where the return is held at pressure, as injectors of piezo type with a hydraulic
-coupler need it, readings from an open tube mean nothing and are not compared.
+Where the return is held at pressure, as injectors of piezo type with a
+hydraulic coupler need it, readings from an open tube mean nothing and are not
+compared.
 
 Exit code 3 means that the figures are printed but no finding may rest on them.`,
 		Example: "  brimline compare readings.csv --margin 10 --injector-type solenoid\n" +
@@ -76,7 +77,7 @@ Exit code 3 means that the figures are printed but no finding may rest on them.`
 	f.StringSliceVar(&o.Adjust, "adjust", nil, `condition to take into account, such as "fuel temperature"; choose it before the data are seen`)
 	f.Float64Var(&o.hangingSDPercent, "hanging-sd", 0, "this bench's own spread between hangings, in percent, from a re-hanging study")
 	f.Float64Var(&o.HangingDF, "hanging-df", 0, "degrees of freedom of --hanging-sd: the study's hangings less one")
-	f.BoolVar(&o.PickedWorst, "picked", false, "this engine or one of its injectors was picked because it read high or low: says how far it would move back by itself")
+	f.BoolVar(&o.PickedWorst, "picked", false, "it was picked because it read high or low: says how far that moves back by itself")
 	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema brimline/compare/1")
 	cobra.CheckErr(c.MarkFlagDirname("data"))
 	cobra.CheckErr(c.MarkFlagFilename("config", "toml"))
