@@ -268,7 +268,7 @@ func fitMeans(t table) fit {
 // differences' variance over injectors holds that and the residual, which the engine's
 // estimate holds already. Where noise makes a difference of variances negative, the larger
 // variance stands with its own degrees of freedom: Satterthwaite's would be far too few
-// there. With two injectors, one degree of freedom, they are far too many, and 1 is kept.
+// there. Two injectors have one degree of freedom and are often alike by chance: it is 1.
 func likeThese(engine estimate, injectors []estimate, residual component) estimate {
 	n := float64(len(injectors))
 	if n < 2 || engine.df <= 0 {
@@ -287,9 +287,9 @@ func likeThese(engine estimate, injectors []estimate, residual component) estima
 		out.se, out.df = math.Sqrt(b.v), b.df
 	default:
 		out.se, out.df = satterthwaite(a, b, component{-residual.v, residual.df})
-		if n == 2 {
-			out.df = math.Min(out.df, b.df)
-		}
+	}
+	if n == 2 {
+		out.df = math.Min(out.df, b.df)
 	}
 	// The wider scope is never the surer one, as more degrees of freedom could make it.
 	if tQuantile(1-alpha/2, out.df)*out.se < tQuantile(1-alpha/2, engine.df)*engine.se {
