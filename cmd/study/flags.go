@@ -96,9 +96,9 @@ func when(k simbench.FaultKind, severity float64, rng *rand.Rand) time.Duration 
 		}
 	}
 	switch k {
-	case simbench.ThermalDrift:
-		from, to = 0, 30*time.Second // warm fuel comes with the flow
-	case simbench.SpoutDipping, simbench.AirBursts, simbench.LampPickup, simbench.Misreads:
+	case simbench.ThermalDrift, simbench.Misreads:
+		from, to = 0, 30*time.Second // warm fuel comes with the flow; a busy board stays busy
+	case simbench.SpoutDipping, simbench.AirBursts, simbench.LampPickup:
 		to = runFlow - time.Minute
 	}
 	return runStill + from + time.Duration(rng.Float64()*float64(to-from))

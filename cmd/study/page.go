@@ -43,7 +43,7 @@ func (o settings) page(tables []byte, missed []string, at time.Time) []byte {
 		runStill.Seconds(), runFlow.Seconds(), runAfter.Seconds(), w.TubeML, w.CountsPerGram, w.WhiteCounts, w.WhiteCounts10, w.WalkCountsPerSqrtS,
 		100*w.SharedHuntingSD, 100*w.OwnHuntingSD, w.Hunting.Seconds(), 100*w.Pulsation, w.PulsationHz, 100*scaleRelU, scaleDF, densityU, tempU)
 	p("")
-	p("A fault stands on one channel, drawn; one that begins at a moment begins within the flow, at least 10 s after its start and 20 s before its end (a spout that dips, air, pickup and misreads: at least 60 s before its end; heat: within the first 30 s). Foam is on level senders, where it is seen. *Named* is a flag of that name on the faulty channel (the engine's cases: of the whole run, or on half of its channels); *beside it* is any flag on the others. A late start and a hose that fills are one by their curves, and so may heat and creep be in two minutes: *late-start* and *zero-moves* name either. What each fault does:")
+	p("A fault stands on one channel, drawn; one that begins at a moment begins within the flow, at least 10 s after its start and 20 s before its end (a spout that dips, air and pickup: at least 60 s before its end; heat and misreads: within the first 30 s). Foam is on level senders, where it is seen. *Named* is a flag of that name on the faulty channel (the engine's cases: of the whole run, or on half of its channels); *beside it* is any flag on the others. A late start and a hose that fills are one by their curves, and so may heat and creep be in two minutes: *late-start* and *zero-moves* name either. What each fault does:")
 	p("")
 	for _, f := range simbench.Faults() {
 		p("- %s (severity 1: %.3g %s): %s. Source: %s.", f.Kind, f.Full, f.Unit, f.Does, f.Source)
