@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"brimline/analysis/mixed"
+
+	exact "brimline/analysis/power"
 )
 
 // Where each injector is in each run the answer is worked out in closed form: it must be
@@ -317,8 +319,8 @@ func TestPowerOfModels(t *testing.T) {
 		for _, model := range []string{"random_intercept", "random_slope"} {
 			se, df := c["se_"+model], c["df_"+model]
 			for what, x := range map[string][2]float64{
-				"power":         {powerT(c["effect"]/se, df, 0.05), c["power_"+model]},
-				"TOST at zero":  {powerTOST(c["tost_margin"]/se, 0, df, 0.05), c["tost_power_at_zero_"+model]},
+				"power":         {exact.T(c["effect"]/se, df, 0.05), c["power_"+model]},
+				"TOST at zero":  {exact.TOST(c["tost_margin"]/se, 0, df, 0.05), c["tost_power_at_zero_"+model]},
 				"detectable/se": {detectable(se, df) / se, c["mde80_"+model] / se},
 			} {
 				if math.Abs(x[0]-x[1]) > 1e-6 {

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	exact "brimline/analysis/power"
 )
 
 // readTable reads a file of testdata: # comments, a header, rows of fields.
@@ -170,7 +172,7 @@ func TestPower(t *testing.T) {
 		{3, 0.5, 0.0841070558965017}, {3, 2, 0.470749431279045}, {4, 1, 0.288752416401842}, {8, 1, 0.680833958206362},
 		{8, 2, 0.997601675199936}, {20, 0.5, 0.564504418439084},
 	} {
-		if got := powerT(c.delta*math.Sqrt(c.n), c.n-1, 0.05); math.Abs(got-c.want) > 1e-9 {
+		if got := exact.T(c.delta*math.Sqrt(c.n), c.n-1, 0.05); math.Abs(got-c.want) > 1e-9 {
 			t.Errorf("power of n %g, delta %g: %.12g, want %.12g", c.n, c.delta, got, c.want)
 		}
 	}
@@ -183,7 +185,7 @@ func TestPower(t *testing.T) {
 		{0, 0.25, 0.1, 3, 0.362000789767707}, {0.1, 0.25, 0.1, 3, 0.262980291372307}, {0, 0.5, 0.1, 3, 0.956912845450115},
 		{0.1, 0.25, 0.2, 3, 0.0371214765217388}, {0, 0.25, 0.1, 19, 0.555748021655302},
 	} {
-		if got := powerTOST(c.margin/c.se, c.delta/c.se, c.df, 0.05); math.Abs(got-c.want) > 1e-8 {
+		if got := exact.TOST(c.margin/c.se, c.delta/c.se, c.df, 0.05); math.Abs(got-c.want) > 1e-8 {
 			t.Errorf("TOST power of %+v: %.12g", c, got)
 		}
 	}

@@ -37,7 +37,7 @@ var arrows = map[string][]string{
 	"analysis/mixed":        {},
 	"analysis/power":        {},
 	"analysis/plan":         {"analysis/mixed", "analysis/power"},
-	"analysis/change":       {"analysis/mixed"},
+	"analysis/change":       {"analysis/mixed", "analysis/power"},
 	"analysis/history":      {"analysis/mixed"},
 	"analysis/stability":    {},
 	"analysis/report":       {"analysis/curve", "analysis/rate", "analysis/change"},
