@@ -120,9 +120,10 @@ func (u used) markMisreads(c *Curve) int {
 		return 0
 	}
 	scale := 1.4826 * medianOf(abs)
-	// A balance that shows whole steps has a median distance of zero while it rests.
-	if scale == 0 {
-		scale = smallestStep(abs)
+	// A balance that shows whole steps has a median distance of zero while it rests, or next
+	// to it: each value is off by up to half a step all the same.
+	if step := u.smallestDiff(); !math.IsInf(step, 1) {
+		scale = max(scale, step/math.Sqrt(12))
 	}
 	if scale == 0 {
 		return 0
@@ -356,14 +357,4 @@ func medianOf(v []float64) float64 {
 		return (v[n/2-1] + v[n/2]) / 2
 	}
 	return v[len(v)/2]
-}
-
-func smallestStep(abs []float64) float64 {
-	s := 0.0
-	for _, v := range abs {
-		if v > 0 && (s == 0 || v < s) {
-			s = v
-		}
-	}
-	return s
 }

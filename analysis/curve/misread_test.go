@@ -40,9 +40,9 @@ func slowMarks(c *Curve) int {
 		return 0
 	}
 	scale := 1.4826 * medianOf(abs)
-	// A balance that shows whole steps has a median distance of zero while it rests.
-	if scale == 0 {
-		scale = smallestStep(abs)
+	// A balance that shows whole steps is off by up to half a step.
+	if step := usedOf(c).smallestDiff(); !math.IsInf(step, 1) {
+		scale = max(scale, step/math.Sqrt(12))
 	}
 	if scale == 0 {
 		return 0

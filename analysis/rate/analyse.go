@@ -145,6 +145,10 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 	if sd == 0 {
 		return // not one value differs from its neighbours' line: no flow
 	}
+	// A display's rounding is its noise, and no less of the mean of many values that it shows alike.
+	if step := shownIn(c.Window(t[0], math.Nextafter(t[len(t)-1], math.Inf(1)))); sd < step/2 {
+		sd = max(sd, step*math.Sqrt(float64(len(t))/float64(len(b))/12))
+	}
 	pieces := cut(b, sd)
 	if h := stair(b, pieces); h > 0 {
 		// The steps are the noise of what flows (uniform: height/sqrt(12)), not the treads' own.

@@ -1,6 +1,7 @@
 package rate
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -35,6 +36,8 @@ const (
 	stepLeast  = 0.06 // unit; a drop from the spout weighs 0.02 to 0.045 g
 	pullMost   = 2.0  // unit; a hose pulls by a few mN, 0.1 g each: more is a hand, a tare or a tube
 	shownAlike = 0.2  // more neighbours alike than this: a display that shows whole steps
+	shownOff   = 0.02 // of a step: a multiple of it, as decimals and calibration lines leave it; one value in 25 is by chance
+	shownWhole = 0.95
 
 	// The zero moves after the flow by more than its noise and the drift that every cell has
 	// (zeroDriftGPH, which the budget holds) show together in one sound fill of a thousand.
@@ -130,26 +133,52 @@ func largest(found []shock) shock {
 	})
 }
 
-// shownIn is the step of a display that shows whole steps, 0 for values that noise moves.
+// shownIn is the step of a display that shows whole steps: neighbours are often alike, or
+// all differ by multiples of it. It is 0 for values that noise moves freely; a converter's
+// is its code.
 func shownIn(w curve.Curve) float64 {
 	alike, n, least := 0, 0, math.Inf(1)
-	last := math.NaN()
-	for i, m := range w.Marks {
-		if m != curve.Used {
-			continue
+	each := func(do func(d float64)) {
+		last := math.NaN()
+		for i, m := range w.Marks {
+			if m != curve.Used {
+				continue
+			}
+			if d := math.Abs(w.Values[i] - last); d >= 0 {
+				do(d)
+			}
+			last = w.Values[i]
 		}
-		if d := math.Abs(w.Values[i] - last); d == 0 {
+	}
+	each(func(d float64) {
+		n++
+		if d == 0 {
 			alike++
-		} else if d > 0 {
+		} else {
 			least = min(least, d)
 		}
-		last = w.Values[i]
-		n++
-	}
-	if float64(alike) <= shownAlike*float64(n) || !finite(least) {
+	})
+	if !finite(least) {
 		return 0
 	}
-	return least
+	if float64(alike) > shownAlike*float64(n) {
+		return least
+	}
+	whole, other := 0, 0 // multiples, and those above one
+	each(func(d float64) {
+		k := math.Round(d / least)
+		if math.Abs(d/least-k) < shownOff {
+			whole++
+			if k > 1 {
+				other++
+			}
+		}
+	})
+	// Values that a flow alone moves are all of one step and its like.
+	if float64(whole) > shownWhole*float64(n) && other > n/20 {
+		return least
+	}
+	return 0
 }
 
 // findKnocks says of knocks, which the fit leaves out.
@@ -439,19 +468,16 @@ func ordersAt(hz, rate float64) string {
 	for _, order := range []float64{0.5, 1, 2, 3} {
 		for k := 0.0; k*rate < order*idleHighRPM/60+rate; k++ {
 			for _, f := range []float64{k*rate - hz, k*rate + hz} {
-				if rpm := 60 * f / order; rpm >= idleLowRPM && rpm <= idleHighRPM && f > rate/2 {
-					all = append(all, place{order, rpm})
+				// Of half the rate both are one.
+				p := place{order, math.Round(60 * f / order)}
+				if p.rpm >= idleLowRPM && p.rpm <= idleHighRPM && f > rate/2 && !slices.Contains(all, p) {
+					all = append(all, p)
 				}
 			}
 		}
 	}
 	// The idle most like 800 rpm first.
-	slices.SortFunc(all, func(a, b place) int {
-		if math.Abs(a.rpm-800) < math.Abs(b.rpm-800) {
-			return -1
-		}
-		return 1
-	})
+	slices.SortStableFunc(all, func(a, b place) int { return cmp.Compare(math.Abs(a.rpm-800), math.Abs(b.rpm-800)) })
 	said := ""
 	for i, p := range all[:min(3, len(all))] {
 		if i > 0 {

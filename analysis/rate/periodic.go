@@ -159,8 +159,20 @@ func slowLine(b []block, columns [][]float64, ratio float64) (line, [][]float64,
 	}
 	l.freqHz = (a + z) / 2
 	s := rss(l.freqHz)
-	l.amp = math.Hypot(s.x[len(columns)], s.x[len(columns)+1])
+	l.amp = amplitudeOf(tried[len(columns)], tried[len(columns)+1], s.x[len(columns)], s.x[len(columns)+1])
 	return l, tried, true
+}
+
+// amplitudeOf is the amplitude of a sine + b cosine as the blocks show it: near half their
+// rate the two are one column, and their coefficients alone have no bound.
+func amplitudeOf(sine, cosine []float64, a, b float64) float64 {
+	wave, all := 0.0, 0.0
+	for k := range sine {
+		v := a*sine[k] + b*cosine[k]
+		wave += v * v
+		all += sine[k]*sine[k] + cosine[k]*cosine[k]
+	}
+	return math.Sqrt(2 * wave / all)
 }
 
 // fastLine looks for a line quicker than the blocks follow, in what values t and y leave
