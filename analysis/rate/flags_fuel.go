@@ -958,6 +958,7 @@ const (
 	dropBoth    = 4.8
 	dropFolded  = 1.05 // of a line's power in time, where the next holds
 	dropWave    = 1.6  // of the wave that stairs have, a third of a drop, as noise lets it show
+	dropFastest = 20.0 // a second: what comes quicker is a jet, of a spout of 4 mm from 70 mL/min on (a jet's Weber number of 1; estimate)
 	dropFoldHz  = 0.03 // a lone line at a third of the values' rate folds onto its own second harmonic
 )
 
@@ -968,6 +969,9 @@ const (
 func (w *way) drips() (Flag, bool) {
 	c := w.l.fill
 	least, most := dropLeastG*w.gPer, dropMostG*w.gPer
+	if w.rate/most > dropFastest {
+		return Flag{}, false
+	}
 	// The smooth curve goes through means over six large drops or more.
 	knots := blocksOf(c, c.ElapsedS[0], max(8, 6*most/w.rate))
 	if len(knots) < 8 {
@@ -1029,7 +1033,7 @@ func (w *way) drips() (Flag, bool) {
 	for k := lo; k <= hi; k++ {
 		// Drops as often as values look like the slow wander that the smooth curve leaves.
 		often := w.rate * float64(k) / 2 / span
-		passed[k] = math.Abs(often-hz*math.Round(often/hz)) < dropAliasHz
+		passed[k] = often > dropFastest || math.Abs(often-hz*math.Round(often/hz)) < dropAliasHz
 	}
 	for range dropLines {
 		best := -1
