@@ -157,13 +157,7 @@ func (m collection) shareFlow() []Flag {
 		if !slices.ContainsFunc(c.f.Flags, func(g Flag) bool { return movesFlow(g.Code) }) {
 			continue
 		}
-		others := make([][]float64, 0, len(moves)-1)
-		for k, x := range moves {
-			if k != i {
-				others = append(others, x)
-			}
-		}
-		if alike(moves[i], middle(others)) {
+		if alike(moves[i], middle(slices.Delete(slices.Clone(moves), i, i+1))) {
 			common = append(common, i)
 		} else {
 			alone = append(alone, i)
@@ -171,6 +165,11 @@ func (m collection) shareFlow() []Flag {
 	}
 	if len(fills) > 2 && len(common) == 0 && len(alone) == 1 {
 		fills[alone[0]].saysAlone(len(fills))
+	}
+	if len(common)+len(alone) == 0 && !slices.ContainsFunc(fills, func(c *collected) bool { return c.f.doubted() }) {
+		// At a low rate no channel by itself stands clear of what its cell may do, but no
+		// cell's wander is another's. What jumps or is knocked moves too: that is no flow's.
+		common = together(moves)
 	}
 	if len(common) == 0 {
 		return nil
@@ -226,6 +225,36 @@ func middle(series [][]float64) []float64 {
 		}
 	}
 	return out
+}
+
+// doubted reports whether a flag says more than a note.
+func (f *Fill) doubted() bool {
+	return slices.ContainsFunc(f.Flags, func(g Flag) bool { return g.Severity > Note })
+}
+
+// together returns the fills, three or more and all but one in four of them, that do what the
+// others do, where that is a movement that matters; none else.
+func together(moves [][]float64) []int {
+	var all []int
+	for i, x := range moves {
+		others := slices.Delete(slices.Clone(moves), i, i+1)
+		if alike(x, middle(others)) {
+			all = append(all, i)
+		}
+	}
+	if len(all) < 3 || 4*len(all) < 3*len(moves) {
+		return nil
+	}
+	lo, hi := 0.0, 0.0
+	for _, v := range middle(moves) {
+		if finite(v) {
+			lo, hi = min(lo, v), max(hi, v)
+		}
+	}
+	if hi-lo <= unsteadyAny {
+		return nil
+	}
+	return all
 }
 
 // alike reports whether x does what others do.

@@ -120,6 +120,7 @@ func TestWhatAllTubesDoIsTheEngine(t *testing.T) {
 		{name: "idle falls by a tenth", run: benchRun{rates: four, shared: step(-0.12, 80)}, want: codeEngine, says: "goes down by 13 %", size: -12.7, about: 0.7, atS: 100}, // of the mean
 		{name: "warms up from cold", run: benchRun{rates: four, shared: func(u float64) float64 { return -0.3 * math.Exp(-u/300) }}, want: codeEngine, says: "goes up all the time", size: 16, about: 2},
 		{name: "hunts slowly", run: benchRun{rates: four, shared: wave(0.15)}, want: codeEngine, says: "hunts", size: 30, about: 4},
+		{name: "hunts slowly at so low a rate that no tube shows it by itself", run: benchRun{rates: []float64{2.1, 2.4, 1.9, 2.6}, shared: wave(0.09)}, want: codeEngine, says: "hunts", size: 18, about: 4},
 		{name: "stalls and starts", run: benchRun{rates: four, shared: func(u float64) float64 { return step(-1, 60)(u) - step(-1, 90)(u) }}, want: codeEngine, says: "stops in between"},
 		{name: "two tubes, idle falls", run: benchRun{rates: four[:2], shared: step(-0.12, 80)}, want: codeEngine, says: "both tubes", size: -12.7, about: 0.7, atS: 100},
 		{name: "six tubes, a small step of idle", run: benchRun{rates: []float64{8, 8.5, 9, 7, 7.7, 8.8}, shared: step(0.07, 100)}, want: codeEngine, says: "goes up by 7 %", size: 7, about: 1, atS: 120},
