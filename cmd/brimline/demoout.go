@@ -452,6 +452,21 @@ func reportBudgets(tests ...testFits) []report.Budget {
 	return out
 }
 
+// modelName is how the report calls what a comparison rests on.
+func modelName(model string) string {
+	switch model {
+	case "mixed":
+		return "a mixed model of the log rates"
+	case "hanging-means":
+		return "a t test of the hangings' means"
+	case "hanging-means-adjusted":
+		return "the hangings' means, adjusted for conditions"
+	case "bench-hanging-sd":
+		return "one hanging a phase, and the bench's own spread between hangings"
+	}
+	return "no interval can be had"
+}
+
 // reportChange is a comparison in the report's form.
 func reportChange(r change.Result) *report.Change {
 	num := func(p *float64) float64 {
@@ -469,7 +484,7 @@ func reportChange(r change.Result) *report.Change {
 	out := &report.Change{Before: r.Before.Phase, After: r.After.Phase, Scope: r.Scope, Sentence: r.Finding(),
 		Percent: r.Effect.Percent, CI95: interval(r.Effect.CI95), DF: num(r.Effect.DF), P: num(r.Effect.P), Decision: report.Decision(r.Decision),
 		MarginPercent: r.Equivalence.MarginPercent, EquivalenceP: num(r.Equivalence.P), DetectablePercent: num(r.SmallestDetectablePercent),
-		Method: report.Method{Name: "comparison by hangings: " + r.Model, Plain: r.Method,
+		Method: report.Method{Name: modelName(r.Model), Plain: r.Method,
 			Formula: "log(rate) = injector + phase + injector × phase + hanging + run + hanging × injector + residual; the hangings' scatter is the error"}}
 	for _, i := range r.Injectors {
 		n, err := strconv.Atoi(i.Injector)
