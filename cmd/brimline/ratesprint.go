@@ -270,20 +270,33 @@ func (s *ratedSet) printFlags(b *strings.Builder) {
 	if len(flags) > 0 {
 		b.WriteString("\nFlags\n")
 	}
+	alike := 0 // of one code, advice and severity, up to this one
 	for i, g := range flags {
 		if i == 0 || flags[i-1].Severity != g.Severity {
 			fmt.Fprintf(b, "  %s: %s\n", g.Severity, severityMeans[g.Severity])
 		}
-		wrapTo(b, "  - ", fmt.Sprintf("%s, %s: %s.", g.Code, g.where, g.Says))
-		if e := evidenceText(g.Evidence); e != "" {
-			wrapTo(b, "    ", "Evidence: "+e+".")
+		if alike++; alike <= mostAlike {
+			wrapTo(b, "  - ", fmt.Sprintf("%s, %s: %s.", g.Code, g.where, g.Says))
+			if e := evidenceText(g.Evidence); e != "" {
+				wrapTo(b, "    ", "Evidence: "+e+".")
+			}
 		}
 		last := i == len(flags)-1 || flags[i+1].Code != g.Code || flags[i+1].Do != g.Do || flags[i+1].Severity != g.Severity
+		if last && alike > mostAlike {
+			wrapTo(b, "  - ", fmt.Sprintf("%s, %d more like these: --json has each.", g.Code, alike-mostAlike))
+		}
+		if last {
+			alike = 0
+		}
 		if g.Do != "" && last {
 			wrapTo(b, "    ", "Do: "+g.Do+".")
 		}
 	}
 }
+
+// mostAlike is how many flags of one code are told one by one: a tank's log of days has
+// hundreds, and a run of twelve tubes may have one on each.
+const mostAlike = 12
 
 // evidenceText is what a flag rests on: how big, when, how sure; empty without evidence.
 func evidenceText(e rate.Evidence) string {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -74,6 +75,24 @@ func TestRatesTextTellsFlags(t *testing.T) {
 	}
 	if strings.Contains(text, "Where U comes from") || strings.Contains(text, "NaN") {
 		t.Errorf("a budget that was not asked for, or NaN:\n%s", text)
+	}
+}
+
+// A record of days has the same flag a hundred times: a dozen are told, the others counted.
+func TestRatesTextCountsFlags(t *testing.T) {
+	s := flaggedSet()
+	s.fits[1].Result.Fills[0].Flags = nil
+	for k := range 30 {
+		s.fits[1].Result.Fills[0].Flags = append(s.fits[1].Result.Fills[0].Flags, rate.Flag{Code: "drain", Severity: rate.Forbids, Says: fmt.Sprintf("the tube loses %d g/min", k), Do: "look for a leak", Evidence: rate.NoEvidence()})
+	}
+	plain := strings.Join(strings.Fields(printedRates(t, s, false)), " ")
+	for _, want := range []string{"the tube loses 11 g/min. - drain, 18 more like these: --json has each. Do: look for a leak.", "jump, run 1"} {
+		if !strings.Contains(plain, want) {
+			t.Errorf("it lacks %q:\n%s", want, plain)
+		}
+	}
+	if strings.Contains(plain, "loses 12 g/min") || strings.Count(plain, "look for a leak") != 1 {
+		t.Errorf("more than a dozen are told:\n%s", plain)
 	}
 }
 
