@@ -80,22 +80,43 @@ func Detectable(power, df, level float64) float64 {
 	return Solve(func(d float64) float64 { return T(d, df, level) }, power)
 }
 
-// Solve is the x above zero at which a rising f reaches a value; +Inf when it does not
-// before 1e9.
+// Solve is the x from zero up at which a rising f reaches a value, to 1e-10 of itself; +Inf
+// when it does not before 1e9. It is Chandrupatla's way (Adv. Eng. Softw. 28 (1997) 145, from
+// memory): inverse quadratic steps where three points let trust them, halves elsewhere.
 func Solve(f func(x float64) float64, value float64) float64 {
-	lo, hi := 0.0, 1.0
-	for f(hi) < value {
-		if lo, hi = hi, 2*hi; hi > 1e9 {
+	a, b := 0.0, 1.0
+	fa, fb := f(a)-value, f(b)-value
+	if fa >= 0 {
+		return a
+	}
+	for fb < 0 {
+		if a, fa, b = b, fb, 2*b; b > 1e9 {
 			return math.Inf(1)
 		}
+		fb = f(b) - value
 	}
-	for hi-lo > 1e-10*hi {
-		mid := (lo + hi) / 2
-		if f(mid) < value {
-			lo = mid
-		} else {
-			hi = mid
+	// The root is between a, the newest point, and b; c is the one before.
+	for step := 0.5; ; {
+		x := a + step*(b-a)
+		fx := f(x) - value
+		c, fc := a, fa
+		if (fx < 0) != (fa < 0) {
+			c, fc, b, fb = b, fb, a, fa
 		}
+		a, fa = x, fx
+		best := a
+		if math.Abs(fb) < math.Abs(fa) {
+			best = b
+		}
+		least := 0.5e-10 * math.Abs(best/(b-a))
+		if fa == 0 || !(least < 0.5) {
+			return best
+		}
+		step = 0.5
+		xi, fi := (a-b)/(c-b), (fa-fb)/(fc-fb)
+		if fi*fi < xi && (1-fi)*(1-fi) < 1-xi {
+			step = fa/(fb-fa)*fc/(fb-fc) + (c-a)/(b-a)*fa/(fc-fa)*fb/(fc-fb)
+		}
+		step = math.Min(math.Max(step, least), 1-least)
 	}
-	return hi
 }
