@@ -264,11 +264,7 @@ func fitMeans(t table) fit {
 	return f
 }
 
-// likeThese widens the engine's estimate by how the injectors differ in response: their
-// differences' variance over injectors holds that and the residual, which the engine's
-// estimate holds already. Where noise makes a difference of variances negative, the larger
-// variance stands with its own degrees of freedom: Satterthwaite's would be far too few
-// there. Two injectors have one degree of freedom and are often alike by chance: it is 1.
+// likeThese widens the engine's estimate by how the injectors differ in response.
 func likeThese(engine estimate, injectors []estimate, residual component) estimate {
 	n := float64(len(injectors))
 	if n < 2 || engine.df <= 0 {
@@ -278,24 +274,45 @@ func likeThese(engine estimate, injectors []estimate, residual component) estima
 	for i, e := range injectors {
 		d[i] = e.diff
 	}
-	a := component{engine.se * engine.se, engine.df}
-	b := component{squares(d) / (n - 1) / n, n - 1}
+	w := Wider{Injectors: len(injectors), Engine: engine.se * engine.se, EngineDF: engine.df,
+		Between: squares(d) / (n - 1) / n, Residual: residual.v, ResidualDF: residual.df}
 	out := engine
-	switch {
-	case b.v <= residual.v && a.v >= b.v:
-	case a.v+b.v-residual.v < b.v:
-		out.se, out.df = math.Sqrt(b.v), b.df
-	default:
-		out.se, out.df = satterthwaite(a, b, component{-residual.v, residual.df})
-	}
-	if n == 2 {
-		out.df = math.Min(out.df, b.df)
-	}
-	// The wider scope is never the surer one, as more degrees of freedom could make it.
-	if tQuantile(1-alpha/2, out.df)*out.se < tQuantile(1-alpha/2, engine.df)*engine.se {
-		return engine
-	}
+	out.se, out.df = w.SE(func(df float64) float64 { return tQuantile(1-alpha/2, df) })
 	return out
+}
+
+// Wider is what the scope "injectors like these" is worked out from: variances of the
+// change of the set, as logs squared. Package plan plans with the same rule.
+type Wider struct {
+	Injectors            int     // 2 or more
+	Engine, EngineDF     float64 // of "this engine"
+	Between              float64 // of the injectors' changes over Injectors; its degrees of freedom are Injectors - 1
+	Residual, ResidualDF float64 // the part of Between that is no difference in response
+}
+
+// SE is the standard error and its degrees of freedom. Between holds the response and the
+// residual, which Engine holds already. Where noise makes a difference of variances
+// negative, the larger variance stands with its own degrees of freedom: Satterthwaite's
+// would be far too few there. Two injectors have one degree of freedom and are often alike
+// by chance: it is 1. quantile is Student's, of the interval's end: the wider scope is
+// never the surer one, as more degrees of freedom could make it.
+func (w Wider) SE(quantile func(df float64) float64) (se, df float64) {
+	engine, own := math.Sqrt(w.Engine), float64(w.Injectors-1)
+	switch {
+	case w.Between <= w.Residual && w.Engine >= w.Between:
+		se, df = engine, w.EngineDF
+	case w.Engine < w.Residual:
+		se, df = math.Sqrt(w.Between), own
+	default:
+		se, df = satterthwaite(component{w.Engine, w.EngineDF}, component{w.Between, own}, component{-w.Residual, w.ResidualDF})
+	}
+	if w.Injectors == 2 {
+		df = math.Min(df, own)
+	}
+	if quantile(df)*se < quantile(w.EngineDF)*engine {
+		return engine, w.EngineDF
+	}
+	return se, df
 }
 
 // runsWithin compares set means of runs where each phase has one hanging. Runs

@@ -26,7 +26,8 @@
 //	r^2/I + c vE/I from injectors       I - 1
 //	- c vE/I       from the residual    (I - 1)(nb + na - 2)
 //
-// with Satterthwaite's degrees of freedom. Mean squares are independent chi-squares and do
+// with Satterthwaite's degrees of freedom, and change.Wider's rule where noise makes a
+// difference negative or injectors are two. Mean squares are independent chi-squares and do
 // not depend on the estimated change, so power is the mean over them of a normal
 // probability. With one term it is the exact noncentral t (package power); with several
 // the mean is taken over 1024 points of a lattice (Strata.Power), good to 0.003.
@@ -84,9 +85,11 @@ func (d Design) Strata(s Scatter, scope string) (Strata, error) {
 		return Strata{}, fmt.Errorf("a negative or missing standard deviation in %+v: give zero or more", s)
 	}
 	runs, injectors := float64(d.Runs), float64(d.Injectors)
+	within := s.ReadingSD * s.ReadingSD / runs
 	c, df := 1/float64(d.Before)+1/float64(d.After), float64(d.Before+d.After-2)
 	vH := s.HangingSD*s.HangingSD + s.RunSD*s.RunSD/runs
-	vE := s.TubeSD*s.TubeSD + s.ReadingSD*s.ReadingSD/runs
+	vE := s.TubeSD*s.TubeSD + within
+	residual := vE
 	var out []Term
 	switch {
 	case d.Before+d.After > 2:
@@ -95,7 +98,8 @@ func (d Design) Strata(s Scatter, scope string) (Strata, error) {
 		return Strata{}, fmt.Errorf("one hanging in each phase cannot be told from what is done between them: plan two or more, or measure the bench's own spread between hangings, then state it with its degrees of freedom and two runs or more")
 	default:
 		// compare widens by the bench's own hangings, once for each phase.
-		df = 2 * (runs - 1)
+		// Of an injector's scatter it sees what runs of one hanging show.
+		df, residual = 2*(runs-1), within
 		out = []Term{{c * s.RunSD * s.RunSD / runs, df}, {c * s.HangingSD * s.HangingSD, s.HangingDF}}
 	}
 	if scope == ScopeEngine {
@@ -107,11 +111,9 @@ func (d Design) Strata(s Scatter, scope string) (Strata, error) {
 	case !(s.ResponseSD >= 0):
 		return Strata{}, fmt.Errorf("how much injectors differ in response is not known: state it, or plan for the scope %q", ScopeEngine)
 	}
-	out = append(out, Term{(s.ResponseSD*s.ResponseSD + c*vE) / injectors, injectors - 1})
-	if vE > 0 {
-		out = append(out, Term{-c * vE / injectors, (injectors - 1) * df})
-	}
-	return Strata{Terms: out}.check()
+	between := Term{(s.ResponseSD*s.ResponseSD + c*vE) / injectors, injectors - 1}
+	out = append(out, between, Term{-c * residual / injectors, (injectors - 1) * df})
+	return Strata{Terms: out, wider: d.Injectors}.check()
 }
 
 // Need is one way to reach what was asked for.

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"brimline/analysis/change"
 	"brimline/analysis/power"
 )
 
@@ -145,106 +146,118 @@ func TestLattice(t *testing.T) {
 	}
 }
 
-// What the two scopes promise, drawn from the model and tested as compare does.
+// What the two scopes promise, drawn from the model and tested by package change itself.
 func TestPowerBySimulation(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2_000_001, 1))
-	d := Design{Injectors: 4, Before: 3, After: 3, Runs: 2}
-	s := Scatter{HangingSD: 0.012, RunSD: 0.01, ResponseSD: 0.03, TubeSD: 0.008, ReadingSD: 0.012}
 	const change = 0.05
-	var found [2]float64
-	const n = 4000
-	for range n {
-		engine, like := simulate(rng, d, s, change)
-		if engine {
-			found[0]++
-		}
-		if like {
-			found[1]++
-		}
-	}
-	for k, scope := range []string{ScopeEngine, ScopeLikeThese} {
-		st, err := d.Strata(s, scope)
-		if err != nil {
-			t.Fatal(err)
-		}
-		want := st.Power(change, 0.05)
-		if k == 0 {
-			// The engine's own change is the mean of its injectors', which was drawn too.
-			wide := Strata{Terms: []Term{st.Terms[0]}}
-			se, _ := wide.SE()
-			sum := 0.0
-			for i := range 2000 {
-				u := (float64(i) + 0.5) / 2000
-				sum += power.T((change+s.ResponseSD/2*math.Sqrt2*math.Erfinv(2*u-1))/se, st.Terms[0].DF, 0.05)
+	for _, c := range []struct {
+		d Design
+		s Scatter
+		n int
+	}{
+		{Design{Injectors: 4, Before: 3, After: 3, Runs: 2}, Scatter{HangingSD: 0.012, RunSD: 0.01, ResponseSD: 0.03, TubeSD: 0.008, ReadingSD: 0.012}, 600},
+		// Two injectors, and injectors that all respond alike: there change.Wider's rules count.
+		{Design{Injectors: 2, Before: 3, After: 3, Runs: 2}, Scatter{HangingSD: 0.01, RunSD: 0.01, ResponseSD: 0.005, TubeSD: 0.012, ReadingSD: 0.012}, 600},
+		{Design{Injectors: 6, Before: 3, After: 3, Runs: 2}, Scatter{HangingSD: 0.015, RunSD: 0.01, TubeSD: 0.004, ReadingSD: 0.004}, 600},
+	} {
+		var found [2]float64
+		for range c.n {
+			engine, like := simulate(t, rng, c.d, c.s, change)
+			if engine {
+				found[0]++
 			}
-			want = sum / 2000
+			if like {
+				found[1]++
+			}
 		}
-		t.Logf("%s: %.3f found, %.3f worked out", scope, found[k]/n, want)
-		near(t, scope, found[k]/n, want, 4*math.Sqrt(want*(1-want)/n)+0.003)
+		for k, scope := range []string{ScopeEngine, ScopeLikeThese} {
+			st, err := c.d.Strata(c.s, scope)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := st.Power(change, 0.05)
+			if k == 0 {
+				// The engine's own change is the mean of its injectors', which was drawn too.
+				wide := Strata{Terms: []Term{st.Terms[0]}}
+				se, _ := wide.SE()
+				sum := 0.0
+				for i := range 2000 {
+					u := (float64(i) + 0.5) / 2000
+					sum += power.T((change+c.s.ResponseSD/math.Sqrt(float64(c.d.Injectors))*math.Sqrt2*math.Erfinv(2*u-1))/se, st.Terms[0].DF, 0.05)
+				}
+				want = sum / 2000
+			}
+			got, n := found[k]/float64(c.n), float64(c.n)
+			t.Logf("%d injectors, %s: %.3f found, %.3f worked out", c.d.Injectors, scope, got, want)
+			near(t, scope, got, want, 4*math.Sqrt(want*(1-want)/n)+0.003)
+		}
 	}
 }
 
 // simulate draws one comparison and says whether each scope shows a change.
-func simulate(rng *rand.Rand, d Design, s Scatter, change float64) (engine, like bool) {
-	I := d.Injectors
-	y := [2][][]float64{} // phase, hanging, injector
-	response := make([]float64, I)
+func simulate(t *testing.T, rng *rand.Rand, d Design, s Scatter, effect float64) (engine, like bool) {
+	t.Helper()
+	response := make([]float64, d.Injectors)
 	for i := range response {
-		response[i] = change + s.ResponseSD*rng.NormFloat64()
+		response[i] = effect + s.ResponseSD*rng.NormFloat64()
 	}
-	for p, n := range []int{d.Before, d.After} {
-		for range n {
+	var in []change.Reading
+	own := make([]float64, d.Injectors)
+	for p, hangings := range []int{d.Before, d.After} {
+		for h := range hangings {
 			set := s.HangingSD*rng.NormFloat64() + s.RunSD/math.Sqrt(float64(d.Runs))*rng.NormFloat64()
-			own := make([]float64, I)
 			mean := 0.0
 			for i := range own {
 				own[i] = s.TubeSD*rng.NormFloat64() + s.ReadingSD/math.Sqrt(float64(d.Runs))*rng.NormFloat64()
-				mean += own[i] / float64(I)
+				mean += own[i] / float64(d.Injectors)
 			}
-			h := make([]float64, I)
-			for i := range h {
-				h[i] = set + own[i] - mean + float64(p)*response[i]
-			}
-			y[p] = append(y[p], h)
-		}
-	}
-	nb, na := float64(d.Before), float64(d.After)
-	c, df := 1/nb+1/na, nb+na-2
-	var by [2][]float64 // injectors' means
-	var ssH, ssE float64
-	for p := range y {
-		by[p] = make([]float64, I)
-		grand := 0.0
-		sets := make([]float64, len(y[p]))
-		for h := range y[p] {
-			for i, v := range y[p][h] {
-				by[p][i] += v / float64(len(y[p]))
-				sets[h] += v / float64(I)
-				grand += v / float64(I) / float64(len(y[p]))
-			}
-		}
-		for h := range y[p] {
-			ssH += (sets[h] - grand) * (sets[h] - grand)
-			for i, v := range y[p][h] {
-				e := v - sets[h] - by[p][i] + grand
-				ssE += e * e
+			for i := range own {
+				in = append(in, change.Reading{Phase: []string{"before", "after"}[p], Hanging: strconv.Itoa(h), Run: strconv.Itoa(h), Injector: strconv.Itoa(i),
+					RateMLPerMin: 10 * math.Exp(set+own[i]-mean+float64(p)*response[i])})
 			}
 		}
 	}
-	sH, sE := ssH/df, ssE/df/float64(I-1)
-	diff, ssD := 0.0, 0.0
-	for i := range I {
-		diff += (by[1][i] - by[0][i]) / float64(I)
+	r, err := change.Compare(in, change.Options{})
+	if err != nil || r.Effect.P == nil || r.LikeThese == nil {
+		t.Fatal(err, r.Forbids)
 	}
-	for i := range I {
-		ssD += math.Pow(by[1][i]-by[0][i]-diff, 2)
+	return *r.Effect.P < 0.05, *r.LikeThese.P < 0.05
+}
+
+// The same readings, compared and planned with: the smallest change that is shown is one.
+func TestSmallestIsCompares(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2_000_002, 1))
+	d := Design{Injectors: 4, Before: 3, After: 3, Runs: 2}
+	var in []change.Reading
+	var own []Reading
+	for _, phase := range []string{"before", "after"} {
+		for h := range 3 {
+			set := 0.02 * rng.NormFloat64()
+			for r := range d.Runs {
+				run := 0.004 * rng.NormFloat64()
+				for i := range d.Injectors {
+					x := Reading{Group: phase, Hanging: strconv.Itoa(h), Run: strconv.Itoa(2*h + r), Injector: strconv.Itoa(i), RateMLPerMin: 10 * math.Exp(set+run+0.004*rng.NormFloat64())}
+					own = append(own, x)
+					in = append(in, change.Reading{Phase: phase, Hanging: x.Hanging, Run: x.Run, Injector: x.Injector, RateMLPerMin: x.RateMLPerMin})
+				}
+			}
+		}
 	}
-	sD := ssD / float64(I-1)
-	engine = math.Abs(diff) > power.Quantile(0.975, df)*math.Sqrt(c*sH)
-	a, b, e := c*sH, sD/float64(I), c*sE/float64(I)
-	v := math.Max(a+b-e, math.Max(a, b))
-	w := v * v / (a*a/df + b*b/float64(I-1) + e*e/df/float64(I-1))
-	return engine, math.Abs(diff) > power.Quantile(0.975, w)*math.Sqrt(v)
+	r, err := change.Compare(in, change.Options{})
+	if err != nil || r.SmallestDetectablePercent == nil {
+		t.Fatal(err, r.Forbids)
+	}
+	h, err := FromReadings(own)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := Show(h.For(d.Injectors), d, Ask{Power: 0.8})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The scatter is an iterated fit in one and mean squares in the other.
+	near(t, "smallest change, percent", 100*math.Expm1(got.Smallest), *r.SmallestDetectablePercent, 0.02**r.SmallestDetectablePercent)
+	near(t, "degrees of freedom", got.DF, *r.Effect.DF, 1e-9)
 }
 
 func TestFind(t *testing.T) {

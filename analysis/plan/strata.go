@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"brimline/analysis/change"
 	"brimline/analysis/power"
 )
 
@@ -17,6 +18,9 @@ type Term struct{ Var, DF float64 }
 // estimate is not let fall below the largest of its terms, as in package change.
 type Strata struct {
 	Terms []Term
+	// wider is the number of injectors of the scope "injectors like these"; 0: the terms
+	// are summed. Its last two terms are change.Wider's Between and Residual.
+	wider int
 	// tables hold what a search asks for again and again; nil: made for each answer.
 	tables *tables
 }
@@ -40,7 +44,11 @@ func (t Strata) SE() (se, df float64) {
 		sum += x.Var
 		weight += x.Var * x.Var / x.DF
 	}
-	return math.Sqrt(sum), sum * sum / weight
+	df = sum * sum / weight
+	if t.wider == 2 { // as change.Wider has it
+		df = math.Min(df, 1)
+	}
+	return math.Sqrt(sum), df
 }
 
 // Power is the chance that the two-sided test at a level finds a change.
@@ -103,17 +111,29 @@ func (t Strata) meanOver(n int, q float64, f func(half float64) float64) float64
 		draws[j] = tab.meanSquares(n, j, len(t.Terms), x.DF)
 	}
 	student := tab.student(q)
+	wide := tab.student(1 - Level/2)
+	narrow := t.Terms
+	if t.wider > 0 {
+		narrow = t.Terms[:len(t.Terms)-2]
+	}
 	sum := 0.0
 	for k := range n {
 		v, most, weight := 0.0, 0.0, 0.0
-		for j, x := range t.Terms {
+		for j, x := range narrow {
 			ms := x.Var * draws[j][k]
 			v += ms
 			most = math.Max(most, ms)
 			weight += ms * ms / x.DF
 		}
 		v = math.Max(v, most)
-		sum += f(student.quantile(v*v/weight) * math.Sqrt(v))
+		se, df := math.Sqrt(v), v*v/weight
+		if j := len(narrow); t.wider > 0 {
+			// As compare works it out, whatever the level that is asked for.
+			w := change.Wider{Injectors: t.wider, Engine: v, EngineDF: df, Between: t.Terms[j].Var * draws[j][k],
+				Residual: -t.Terms[j+1].Var * draws[j+1][k], ResidualDF: t.Terms[j+1].DF}
+			se, df = w.SE(wide.quantile)
+		}
+		sum += f(student.quantile(df) * se)
 	}
 	return sum / float64(n)
 }

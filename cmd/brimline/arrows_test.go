@@ -36,7 +36,7 @@ var arrows = map[string][]string{
 	"analysis/rate/fillsim": {"analysis/curve"},
 	"analysis/mixed":        {},
 	"analysis/power":        {},
-	"analysis/plan":         {"analysis/mixed", "analysis/power"},
+	"analysis/plan":         {"analysis/mixed", "analysis/power", "analysis/change"},
 	"analysis/change":       {"analysis/mixed", "analysis/power"},
 	"analysis/history":      {"analysis/mixed"},
 	"analysis/stability":    {},
