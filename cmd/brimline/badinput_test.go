@@ -162,7 +162,7 @@ func TestHelp(t *testing.T) {
 			}
 		}
 		for line := range strings.Lines(out.String()) {
-			if n := len([]rune(line)); n > 140 {
+			if n := len([]rune(line)); n > 110 {
 				t.Errorf("%s --help has a line of %d columns: %s", c.Name(), n, line)
 			}
 		}

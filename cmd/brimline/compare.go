@@ -50,9 +50,12 @@ unit's correction_mg_per_stroke or correction_mm3_per_stroke. They are shown
 before beside after; --adjust takes one into account where the hangings bear it.
 
 Taking the tubes off and hanging them again makes a new hanging, and hangings
-are what the interval rests on: measure at least two in each phase, better three.
-With one, only a bench that knows its own spread between hangings gives an
-interval: [compare] in the file of --config, or --hanging-sd and --hanging-df.
+are what the interval rests on: measure at least two in each phase, better
+three.
+With one in each, only a bench whose own spread between hangings is known gives
+an interval. That comes from --hanging-sd and --hanging-df, else from [compare]
+in the file of --config, else from tests of the engine in the store of --data
+that have several hangings.
 
 Where the return is held at pressure, as injectors of piezo type with a
 hydraulic coupler need it, readings from an open tube mean nothing and are not
@@ -61,7 +64,7 @@ compared.
 Exit code 3 means that the figures are printed but no finding may rest on them.`,
 		Example: "  brimline compare readings.csv --margin 10 --injector-type solenoid\n" +
 			"  brimline compare T1 T2 --data /var/lib/brimline\n" +
-			"  brimline compare readings.csv --before spring --after autumn --engine \"Sprayer 1\" --json",
+			"  brimline compare readings.csv --before spring --after autumn --json",
 		Args: usageArgs(cobra.MinimumNArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error { return runCompareCommand(c, args, o) },
 	}
@@ -76,7 +79,7 @@ Exit code 3 means that the figures are printed but no finding may rest on them.`
 	f.BoolVar(&o.returnOpen, "return-open", false, "the maker's data allow this return to be opened to a tube (=false: it holds pressure)")
 	f.StringSliceVar(&o.Adjust, "adjust", nil, `condition to take into account, such as "fuel temperature"; choose it before the data are seen`)
 	f.Float64Var(&o.hangingSDPercent, "hanging-sd", 0, "this bench's own spread between hangings, in percent, from a re-hanging study")
-	f.Float64Var(&o.HangingDF, "hanging-df", 0, "degrees of freedom of --hanging-sd: the study's hangings less one")
+	f.Float64Var(&o.HangingDF, "hanging-df", 0, "degrees of freedom of --hanging-sd, as 'plan --rehang' prints them")
 	f.BoolVar(&o.PickedWorst, "picked", false, "it was picked because it read high or low: says how far that moves back by itself")
 	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema brimline/compare/1")
 	cobra.CheckErr(c.MarkFlagDirname("data"))

@@ -33,16 +33,19 @@ func newEventCommand() *cobra.Command {
 		Short: "Note what was done to an engine, or list it",
 		Long: `Event notes what was done to an engine between tests, for 'brimline history':
 KIND is dose, filter, injector, repair, or a word of your own; use the same word
-each time, as history puts the same kinds together. Without KIND it lists what is
-noted. What is noted stays: there is no taking it back.
+each time, as history puts the same kinds together. Without KIND it lists what
+is noted. What is noted stays: there is no taking it back.
 
-An injector that is fitted needs --position, and begins a new series there; --code
-is what is marked on it, by which one that moves is known.
+An injector that is fitted needs --position, and begins a new series there;
+--code is what is marked on it, by which one that moves is known.
 
 Stop the daemon before noting: one program at a time writes the store.`,
-		Example: "  brimline event \"Sprayer 1\" dose --what \"cleaner, first dose\" --amount 0.5 --unit L --at 2026-03-10 --odometer 1210 --data /var/lib/brimline\n" +
-			"  brimline event \"Sprayer 1\" injector --position 3 --code B7 --at 2026-04-02 --data /var/lib/brimline\n" +
-			"  brimline event \"Sprayer 1\" --data /var/lib/brimline",
+		Example: "  brimline event \"Sprayer 1\" filter --at 2026-03-10 --data DIR\n" +
+			"  brimline event \"Sprayer 1\" dose --what cleaner --amount 0.5 --unit L \\\n" +
+			"    --at 2026-03-10 --odometer 1210 --data DIR\n" +
+			"  brimline event \"Sprayer 1\" injector --position 3 --code B7 \\\n" +
+			"    --at 2026-04-02 --data DIR\n" +
+			"  brimline event \"Sprayer 1\" --data DIR",
 		Args: usageArgs(cobra.RangeArgs(1, 2)),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := runEvent(c, args, o); err != nil {
@@ -62,7 +65,7 @@ Stop the daemon before noting: one program at a time writes the store.`,
 	f.StringVar(&o.code, "code", "", "of an injector: what is marked on it")
 	f.BoolVar(&o.asJSON, "json", false, "print JSON, schema "+eventSchema)
 	for _, name := range []string{"amount", "odometer"} {
-		f.Lookup(name).DefValue = ""
+		f.Lookup(name).DefValue = "0" // not shown
 	}
 	cobra.CheckErr(c.MarkFlagDirname("data"))
 	return c

@@ -43,16 +43,17 @@ func newHistoryCommand() *cobra.Command {
 done to it ('brimline event' notes that): by how much the return flow drifts per
 1,000 km, miles or hours and per month, by how much it stepped at each event,
 whether the last test is where an earlier one was, and where the flow will be if
-all goes on as it did. Each number has a 95 % interval; one that the tests cannot
-bear is left out, and a doubt says why. Injectors that were fitted start anew.
+all goes on as it did. Each number has a 95 % interval; one that the tests
+cannot bear is left out, and a doubt says why. Injectors that were fitted start
+anew.
 
 A straight drift and a step need tests on both sides of an event, and one visit
 more than there are numbers to tell. --no-drift takes it that nothing drifts
 between events; say so before you see the data, as with --margin.
 
 --agreement holds hand readings against the rig's where both were taken on one
-day, over all engines or ENGINE's, and says what a hand reading's scatter is made
-of. --events pools the steps of each kind of event over all engines.
+day, over all engines or ENGINE's, and says what a hand reading's scatter is
+made of. --events pools the steps of each kind of event over all engines.
 
 Exit code 3 means that nothing can be told yet.`,
 		Example: "  brimline history \"Sprayer 1\" --data /var/lib/brimline\n" +

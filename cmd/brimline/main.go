@@ -106,6 +106,8 @@ low-pressure return only.`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
+	// Flags wrap within a terminal's width.
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	// An unknown flag is bad usage, not a failure.
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return badInput(fmt.Errorf("%s: %s; see '%s --help'", c.CommandPath(), flagSays(err), c.CommandPath()))

@@ -41,12 +41,14 @@ func newPlanCommand() *cobra.Command {
 		Long: `Plan says before a comparison what it takes: the hangings, runs and engine
 minutes that show a change of --change percent, or that show there is none as
 large as --margin; or, with --hangings, the smallest change that such a plan
-shows. It needs to know how far the bench scatters by itself: from hand readings,
-from tests of the store (--data, all of --engine's or the ones named), or from
-numbers that you state in percent. What is stated goes before what is found.
+shows. It needs to know how far the bench scatters by itself: from hand
+readings, from tests of the store (--data, all of --engine's or the ones named),
+or from numbers that you state in percent. What is stated goes before what is
+found.
 
 --sheet writes the steps out on paper: how the tubes go round so that injector,
-tube and order can be told apart, every run, what to note, and the time it takes.
+tube and order can be told apart, every run, what to note, and the time it
+takes.
 
 --rehang plans a re-hanging study: how many hangings, with nothing done in
 between, tell the bench's own spread between hangings to within --doubt. With
