@@ -413,7 +413,7 @@ func TestConditions(t *testing.T) {
 		value            func(r Reading) float64
 	}{
 		{FuelTemperature, "", "", func(r Reading) float64 { return 40 + h(r)/2 }},
-		{FuelTemperature, "it moved with the phase", "about 14 % more", func(r Reading) float64 {
+		{FuelTemperature, "it moved with the phase", "the fuel was at 40 u before and at 47 u after", func(r Reading) float64 {
 			if r.Phase == "after" {
 				return 47
 			}

@@ -87,11 +87,16 @@ func (r *Result) warnDay(readings []Reading) {
 	}
 }
 
-// The temperature of the fuel as a condition, and what it does: the leaking part of a
-// return flow moves by 2 % for each degree (diesel near 40 C by ASTM D341).
+// The temperature of the fuel as a condition, and from where on it is a doubt: the leaking
+// part of a return flow moves by about 2 % for each degree (diesel near 40 C by ASTM D341).
+// What it could have changed is told by who knows the fuel.
 const (
-	FuelTemperature  = "fuel temperature"
-	leakPercentPerC  = 2.0
+	FuelTemperature = "fuel temperature"
+	leakPercentPerC = 2.0
+
+	DoubtFuelTemperature = "fuel-temperature"
+	DoFuelTemperature    = "measure both phases at one temperature"
+
 	leastTemperature = 1.0 // a difference that a workshop thermometer shows, C
 	leastRelative    = 0.02
 )
@@ -107,12 +112,8 @@ func (r *Result) warnConditions() {
 		apart := c.Ranges[0][1] < c.Ranges[1][0] || c.Ranges[1][1] < c.Ranges[0][0]
 		if c.Name == FuelTemperature {
 			if math.Abs(moved) >= leastTemperature && (apart || math.Abs(moved)*leakPercentPerC >= r.Equivalence.MarginPercent/2) {
-				word := "more"
-				if moved < 0 {
-					word = "less"
-				}
-				r.doubt("fuel-temperature", fmt.Sprintf("the fuel was at %.3g %s before and at %.3g %s after: thinner fuel leaks more, so the leaking part of the flow would be about %.2g %% %s with nothing done",
-					*c.Before, c.Unit, *c.After, c.Unit, math.Abs(moved)*leakPercentPerC, word), "measure both phases at one temperature")
+				r.doubt(DoubtFuelTemperature, fmt.Sprintf("the fuel was at %.3g %s before and at %.3g %s after, and thin fuel leaks more: what that does cannot be told from the treatment",
+					*c.Before, c.Unit, *c.After, c.Unit), DoFuelTemperature)
 			}
 			continue
 		}

@@ -218,11 +218,15 @@ func (s comparedSet) addDoubts(r *change.Result) {
 	for _, d := range s.doubts {
 		r.Add(d)
 	}
+	fuel := fuelEffectOf(s.fuels, *r).doubt(*r, own)
 	for _, d := range own {
+		if fuel != nil && d.Code == fuel.Code {
+			d, fuel = *fuel, nil
+		}
 		r.Add(d)
 	}
-	if w := fuelEffectOf(s.fuels, *r).doubt(*r); w != "" {
-		r.Add(change.Doubt{Code: "fuel-explains", Says: w})
+	if fuel != nil {
+		r.Add(*fuel)
 	}
 }
 

@@ -384,3 +384,33 @@ func TestRateText(t *testing.T) {
 		}
 	}
 }
+
+// What the fuel's temperature could have done is said once.
+func TestCompareFuelSaidOnce(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("engine,date,phase,hanging,run,injector,rate_ml_per_min,fuel_temp_c\n")
+	for p, phase := range []string{"baseline", "after"} {
+		for h := 1; h <= 3; h++ {
+			for i := 1; i <= 4; i++ {
+				rate := 10 + float64(i) + 0.1*float64(h) + 0.01*float64((h*i)%3) + 0.6*float64(p)
+				b.WriteString("Sprayer 1,2026-03-0" + strconv.Itoa(1+p) + "," + phase + "," + strconv.Itoa(h) + "," + strconv.Itoa(h) + "," + strconv.Itoa(i) + "," +
+					strconv.FormatFloat(rate, 'f', 3, 64) + "," + strconv.Itoa(40+6*p) + "\n")
+			}
+		}
+	}
+	file := filepath.Join(t.TempDir(), "warm.csv")
+	if err := os.WriteFile(file, []byte(b.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs := runCompare(file, "--injector-type", "solenoid")
+	flat := strings.Join(strings.Fields(out), " ")
+	if code != exitDone || strings.Count(flat, "could explain") != 2 || strings.Count(flat, "fuel in the tubes had") != 1 ||
+		!strings.Contains(flat, "fuel-temperature: the fuel in the tubes had 40 °C before and 46 °C after") || !strings.Contains(flat, "so it could explain the whole change; measure both phases at one temperature") {
+		t.Errorf("exit %d, %s\n%s", code, errs, out)
+	}
+	// Taken into account it is no doubt any more.
+	_, out, _ = runCompare(testdata("compare_conditions.csv"), "--injector-type", "solenoid", "--adjust", "fuel temperature")
+	if strings.Contains(out, "fuel-temperature:") {
+		t.Errorf("a doubt of what is taken into account:\n%s", out)
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -92,7 +93,7 @@ func printBasis(b *strings.Builder, r change.Result, fuel *fuelEffect) {
 	} else if r.Decision == change.CannotTell && r.Effect.CI95 != nil {
 		wrapTo(b, "  ", "At this scatter more than 200 hangings in each phase would be needed to settle it: find out what makes the hangings differ first.")
 	}
-	if fuel != nil {
+	if fuel != nil && !slices.ContainsFunc(r.Doubts, func(d change.Doubt) bool { return d.Code == change.DoubtFuelTemperature }) {
 		wrapTo(b, "  ", fuel.Says+".")
 	}
 	if r.Effect.CI95 == nil {

@@ -151,8 +151,8 @@ func TestWhatTheFuelsTemperatureExplains(t *testing.T) {
 			t.Errorf("%s: nothing is said", tc.name)
 			continue
 		}
-		if math.Abs(e.MostPercent-tc.most) > tc.within || e.Viscosity != tc.viscosity || (e.doubt(r) != "") != tc.doubt {
-			t.Errorf("%s: %+v, doubt %q", tc.name, e, e.doubt(r))
+		if math.Abs(e.MostPercent-tc.most) > tc.within || e.Viscosity != tc.viscosity || (e.doubt(r, nil) != nil) != tc.doubt {
+			t.Errorf("%s: %+v, doubt %+v", tc.name, e, e.doubt(r, nil))
 		}
 		if tc.most == 0 != strings.Contains(e.Says, "explains no change") {
 			t.Errorf("%s: %s", tc.name, e.Says)
@@ -165,7 +165,7 @@ func TestWhatTheFuelsTemperatureExplains(t *testing.T) {
 		"far out":    {{"baseline", diesel(40, ingest.Viscosity{})}, {"after", diesel(4000, ingest.Viscosity{})}},
 	} {
 		r := result(12)
-		if e := fuelEffectOf(fuels, r); e != nil || e.doubt(r) != "" {
+		if e := fuelEffectOf(fuels, r); e != nil || e.doubt(r, nil) != nil {
 			t.Errorf("%s: %+v", name, e)
 		}
 	}

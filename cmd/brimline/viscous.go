@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"brimline/analysis/change"
 	"brimline/ingest"
@@ -71,18 +73,27 @@ func fuelEffectOf(fuels []phaseFuel, r change.Result) *fuelEffect {
 		e.Says = fmt.Sprintf("The fuel in the tubes had %.3g °C before and %.3g °C after: its viscosity explains no change", before, after)
 		return &e
 	}
-	e.Says = fmt.Sprintf("The fuel in the tubes had %.3g °C before and %.3g °C after: that alone could explain a change of 0 (were all of the flow control spill) to %+.2g %% (were all of it guide leakage, which goes with one over the viscosity); the viscosity is %s",
-		before, after, e.MostPercent, what)
+	e.Says = fmt.Sprintf("The fuel in the tubes had %.3g °C before and %.3g °C after: that alone could explain a change between none (if all of the flow is control spill) and %s (if all of it is guide leakage, of which thin fuel has more); the viscosity is %s",
+		before, after, change.Moved(e.MostPercent, nil), what)
 	return &e
 }
 
-// doubt warns where the fuel's temperature could explain all of the change; empty where it
-// could not, or where it moves less than hangings differ anyway.
-func (e *fuelEffect) doubt(r change.Result) string {
+// doubt says in one sentence what the fuel's temperature could have done, where the
+// readings raise that doubt, or where it could explain all of the change; else nil. It
+// says nothing where the finding takes the temperature into account.
+func (e *fuelEffect) doubt(r change.Result, raised []change.Doubt) *change.Doubt {
+	if e == nil || slices.ContainsFunc(r.Conditions, func(c change.ConditionPair) bool { return c.Name == change.FuelTemperature && c.Used }) {
+		return nil
+	}
 	const least = 1 // %: half a degree
 	moved := r.Effect.Percent
-	if e == nil || math.Abs(e.MostPercent) < least || moved*e.MostPercent <= 0 || math.Abs(moved) > math.Abs(e.MostPercent) {
-		return ""
+	d := change.Doubt{Code: change.DoubtFuelTemperature, Says: "the" + strings.TrimPrefix(e.Says, "The"), Do: change.DoFuelTemperature}
+	if math.Abs(e.MostPercent) >= least && moved*e.MostPercent > 0 && math.Abs(moved) <= math.Abs(e.MostPercent) {
+		d.Says += "; so it could explain the whole change"
+		return &d
 	}
-	return fmt.Sprintf("the fuel's temperature alone, %.3g and %.3g °C, could explain the whole change: repeat with the fuel as warm as before", e.BeforeC, e.AfterC)
+	if slices.ContainsFunc(raised, func(x change.Doubt) bool { return x.Code == d.Code }) {
+		return &d
+	}
+	return nil
 }
