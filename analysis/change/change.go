@@ -105,6 +105,8 @@ type Options struct {
 	// HangingDF its degrees of freedom. 0: not known. They are used where each phase has a
 	// single hanging.
 	HangingSD, HangingDF float64
+	// HangingFrom is where these come from, in words; empty: they are stated.
+	HangingFrom string
 
 	// Adjust names conditions that are to be taken into account in the finding. As any
 	// choice of analysis it must be made before the data are seen.

@@ -41,7 +41,11 @@ func (r *Result) warnHangings(f fit, o Options) {
 		r.doubt("one-hanging", "one hanging per phase: what taking the tubes off and hanging them again does to the reading cannot be told from the treatment",
 			"measure each phase again in new hangings, two at the least and three to be useful")
 		if f.model == modelBench {
-			r.doubt("bench-hanging", fmt.Sprintf("the interval takes this bench's own spread between hangings, %.2g %% with %.3g degrees of freedom, to hold for this engine too", percent(o.HangingSD), o.HangingDF), "")
+			says := fmt.Sprintf("the interval takes this bench's own spread between hangings, %.2g %% with %.3g degrees of freedom, to hold for this engine too", percent(o.HangingSD), o.HangingDF)
+			if o.HangingFrom != "" {
+				says = fmt.Sprintf("the interval takes the spread between hangings from %s, %.2g %% with %.3g degrees of freedom, and takes it to hold here too", o.HangingFrom, percent(o.HangingSD), o.HangingDF)
+			}
+			r.doubt("bench-hanging", says, "")
 		}
 		if r.RunsOnly != nil {
 			r.doubt("runs-only", fmt.Sprintf("the runs within these hangings alone would give %s (95 %% interval: %s); that leaves the hanging out, so it is too narrow and is wrong far more often than one time in 20",

@@ -219,6 +219,14 @@ type Spread struct {
 	DF      float64 `json:"df"`
 }
 
+// HangingSpread is how far hangings of one occasion differ in the set's mean.
+type HangingSpread struct {
+	Spread
+	// WithRuns says that what runs add is in it, as it cannot be told apart.
+	WithRuns            bool `json:"with_runs"`
+	Hangings, Occasions int  `json:"-"`
+}
+
 // Result is an engine's history. Its JSON names are part of schema brimline/history/1.
 type Result struct {
 	Engine    string      `json:"engine"`

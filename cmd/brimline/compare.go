@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -108,8 +109,46 @@ func runCompareCommand(c *cobra.Command, args []string, o compareOptions) error 
 	if err := set.mayCompare(c, o); err != nil {
 		return badInput(fmt.Errorf("compare: %w", err))
 	}
+	if o.data != "" && o.HangingSD == 0 {
+		if err := o.ownHangings(c.Context(), set); err != nil {
+			return fmt.Errorf("compare: %w", err)
+		}
+	}
 	return compareSet(c.OutOrStdout(), set, o.Options, o.asJSON)
 }
+
+// ownHangings takes the spread between hangings from the engine's tests in the store, where
+// each phase has one hanging and nobody stated a spread.
+func (o *compareOptions) ownHangings(ctx context.Context, set comparedSet) error {
+	r, err := change.Compare(set.readings, o.Options)
+	if err != nil || !needsHangings(r) {
+		return nil // what is wrong with the readings is said where they are compared
+	}
+	read, err := openRead(ctx, o.data)
+	if err != nil {
+		return err
+	}
+	defer read.Close()
+	e, err := engineOf(ctx, read, set.engine)
+	if err != nil {
+		return err
+	}
+	b, err := historyOf(ctx, read, e)
+	if err != nil {
+		return err
+	}
+	if s := b.hangings(); s != nil {
+		o.HangingSD, o.HangingDF = logOf(s.Percent), s.DF
+		o.HangingFrom = fmt.Sprintf("this engine's tests that have several (%s, on %s)", counted(s.Hangings, "hanging"), counted(s.Occasions, "occasion"))
+		if s.WithRuns {
+			o.HangingFrom += ", their runs' scatter left in,"
+		}
+	}
+	return nil
+}
+
+// needsHangings reports whether only the spread between hangings is wanting for an interval.
+func needsHangings(r change.Result) bool { return r.Effect.CI95 == nil && r.RunsOnly != nil }
 
 // settle checks the flags and takes from the config what no flag says.
 func (o *compareOptions) settle(given func(string) bool) error {
@@ -138,7 +177,7 @@ func (o *compareOptions) settle(given func(string) bool) error {
 	case given("return-open") && !o.returnOpen:
 		return fmt.Errorf("a return that holds pressure is not compared: %s; use the vehicle maker's own procedure", heldReturn)
 	}
-	o.HangingSD = o.hangingSDPercent / 100
+	o.HangingSD = logOf(o.hangingSDPercent)
 	return nil
 }
 
@@ -220,6 +259,9 @@ func (s comparedSet) addDoubts(r *change.Result) {
 	}
 	fuel := fuelEffectOf(s.fuels, *r).doubt(*r, own)
 	for _, d := range own {
+		if d.Code == "one-hanging" && needsHangings(*r) {
+			d.Do += "; or measure the bench's own spread between hangings ('brimline plan --rehang'), and give it with --hanging-sd and --hanging-df"
+		}
 		if fuel != nil && d.Code == fuel.Code {
 			d, fuel = *fuel, nil
 		}

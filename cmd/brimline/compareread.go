@@ -183,7 +183,7 @@ func (s *comparedSet) refitted(tests []testFits, fitted []ingest.Injector) {
 		}
 	}
 	for i, r := range s.readings {
-		label, _, _ := strings.Cut(r.Hanging, ".")
+		label := r.Hanging[:strings.LastIndex(r.Hanging, ".")] // a label may have dots
 		if name, ok := names[place{label, r.Injector}]; ok {
 			s.readings[i].Injector = name
 		}

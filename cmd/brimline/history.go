@@ -211,21 +211,58 @@ type engineBook struct {
 }
 
 // hangings is the bench's own spread between hangings, from tests and groups of tests of
-// several; nil where there is none.
-func (b engineBook) hangings() *history.Spread {
+// several; nil where there is none. It is as 'plan --rehang' finds it; where what runs add
+// takes up all of the spread, or more than its degrees of freedom bear, it is left in, which
+// is never too small.
+func (b engineBook) hangings() *history.HangingSpread {
 	group := occasions(b.in)
 	var rs []plan.Reading
+	seen := map[plan.Reading]bool{}
 	for _, x := range b.in.Readings {
-		if x.RateMLPerMin > 0 {
-			rs = append(rs, plan.Reading{Group: group[x.Test], Hanging: x.Test + "/" + x.Hanging, Run: x.Test + "/" + x.Hanging + "/" + x.Run,
-				Injector: strconv.Itoa(x.Position), RateMLPerMin: x.RateMLPerMin})
+		r := plan.Reading{Group: group[x.Test] + "/" + x.Means, Hanging: x.Test + "/" + x.Hanging, Run: x.Test + "/" + x.Hanging + "/" + x.Run, Injector: strconv.Itoa(x.Position)}
+		if !(x.RateMLPerMin > 0) || seen[r] { // a reading that was taken twice counts once
+			continue
+		}
+		seen[r] = true
+		r.RateMLPerMin = x.RateMLPerMin
+		rs = append(rs, r)
+	}
+	var out history.HangingSpread
+	s, err := plan.Rehang(rs)
+	switch {
+	case err == nil && s.DF >= 1:
+		out.Percent, out.DF = percentOf(s.SD), s.DF
+	case err == nil:
+		out.Percent, out.DF, out.WithRuns = percentOf(s.WithRuns), s.WithRunsDF, true
+	default: // one run in each
+		h, err := plan.FromReadings(rs)
+		if err != nil || h.RunsApart {
+			return nil // no occasion has two hangings
+		}
+		out.Percent, out.DF, out.WithRuns = percentOf(h.For(h.Injectors).HangingSD), h.HangingDF, true
+	}
+	if !(out.Percent > 0) {
+		return nil
+	}
+	out.Hangings, out.Occasions = several(rs)
+	return &out
+}
+
+// several counts the hangings of occasions that have two and more, and these.
+func several(rs []plan.Reading) (hangings, groups int) {
+	by := map[string]map[string]bool{}
+	for _, r := range rs {
+		if by[r.Group] == nil {
+			by[r.Group] = map[string]bool{}
+		}
+		by[r.Group][r.Hanging] = true
+	}
+	for _, h := range by {
+		if len(h) > 1 {
+			hangings, groups = hangings+len(h), groups+1
 		}
 	}
-	h, err := plan.FromReadings(rs)
-	if err != nil || !(h.Hanging >= 0) {
-		return nil // no test has two hangings
-	}
-	return &history.Spread{Percent: 100 * math.Expm1(h.Hanging), DF: h.HangingDF}
+	return hangings, groups
 }
 
 // occasionDays is how long one occasion of several tests may take. Common practice, no source.
@@ -238,15 +275,19 @@ func occasions(in history.Input) map[string]string {
 	tests := slices.Clone(in.Tests)
 	slices.SortStableFunc(tests, func(a, b history.Test) int { return a.At.Compare(b.At) })
 	group := map[string]string{}
+	var first time.Time // of the occasion
 	for k, t := range tests {
 		group[t.Label] = t.Label
 		if k == 0 {
+			first = t.At
 			continue
 		}
 		last := tests[k-1]
 		done := slices.ContainsFunc(in.Events, func(e history.Event) bool { return e.At.After(last.At) && !e.At.After(t.At) })
-		if t.Phase != "" && t.Phase == last.Phase && !done && t.At.Sub(last.At) <= occasionDays*24*time.Hour {
+		if t.Phase != "" && t.Phase == last.Phase && !done && t.At.Sub(first) <= occasionDays*24*time.Hour {
 			group[t.Label] = group[last.Label]
+		} else {
+			first = t.At
 		}
 	}
 	return group

@@ -15,10 +15,10 @@ import (
 // historyJSON is a history with what the book says besides. Names are part of schema
 // brimline/history/1: add, never rename.
 type historyJSON struct {
-	Schema          string          `json:"schema"`
-	Finding         string          `json:"finding"`
-	Events          []bookEventJSON `json:"events"`
-	BetweenHangings *history.Spread `json:"between_hangings"` // the bench's own; null: no test has several
+	Schema          string                 `json:"schema"`
+	Finding         string                 `json:"finding"`
+	Events          []bookEventJSON        `json:"events"`
+	BetweenHangings *history.HangingSpread `json:"between_hangings"` // the bench's own; null: no test has several
 	history.Result
 }
 
@@ -170,7 +170,11 @@ func (h historyJSON) printRests(b *strings.Builder) {
 		wrapTo(b, "  ", fmt.Sprintf("Visits differ by %.2g %% beside that (%.3g degrees of freedom).", s.Percent, s.DF))
 	}
 	if s := h.BetweenHangings; s != nil {
-		wrapTo(b, "  ", fmt.Sprintf("Hangings of one test differ by %.2g %% in the set's mean (%.3g degrees of freedom).", s.Percent, s.DF))
+		runs := ""
+		if s.WithRuns {
+			runs = ", what runs add left in"
+		}
+		wrapTo(b, "  ", fmt.Sprintf("Hangings of one occasion differ by %.2g %% in the set's mean%s (%.3g degrees of freedom).", s.Percent, runs, s.DF))
 	}
 	if h.Hand != nil {
 		wrapTo(b, "  ", fmt.Sprintf("Hand readings against the rig's: %s (%s); taken account of.", history.Moved(*h.Hand), history.Range(*h.Hand.CI95)))
