@@ -447,7 +447,7 @@ func TestFillsInOneUnit(t *testing.T) {
 		t.Errorf("g/min of a level without a density: %g", g)
 	}
 	// 0.2 mL/min x 0.8 g/mL, and 1.96 x 10 mL/min x 0.01 g/mL.
-	level.U95 = 0.2
+	level.U95, level.RateGPerMin = 0.2, 8
 	if g := gramU95(level, &curve.Density{GPerML: 0.8, U: 0.01}); math.Abs(g-math.Hypot(0.16, 0.19600)) > 1e-4 {
 		t.Errorf("g/min of a level: %g", g)
 	}

@@ -38,7 +38,7 @@ const (
 	password = "only-for-tests" // a blank would end a token
 	database = "benches"
 
-	readyWithin = 30 * time.Second // a slow machine that builds other packages meanwhile
+	readyWithin = 2 * time.Minute // a slow machine that builds other packages meanwhile
 	endsWithin  = 15 * time.Second
 )
 
