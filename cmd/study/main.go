@@ -29,6 +29,9 @@ const help = `study measures rates, intervals and flags on simulated fills whose
 Parts:
   coverage   fills of known truth from a plain model of noise: how often the 95 %
              interval holds, and the standard error over the Cramer-Rao bound
+  compare    before against after: how often equals are called changed, how often a
+             change is shown beside the best that is possible, n sets and four times
+             as many of equals
   smaller    the same faults at lower severities, a fifth as many runs; no thresholds
   flags      each fault of the simulated bench in N runs, and sound runs: what is said
              of the faulty channel, what is wrongly said of the others
@@ -106,6 +109,8 @@ func run(args []string, out, errs io.Writer) int {
 			m, err = o.flags(tables, 0)
 		case "coverage":
 			m, err = o.cover(tables, 0)
+		case "compare":
+			m, err = o.comparing(tables, 0)
 		case "smaller":
 			err = o.smaller(tables)
 		}
@@ -161,6 +166,8 @@ func (o settings) knows(part string) error {
 		_, _, err = chosen(plants(o.severity), o.names())
 	case "coverage":
 		_, err = chosenScenarios(o.names())
+	case "compare":
+		_, err = chosenComparisons(o.names())
 	default:
 		err = fmt.Errorf("there is no part %q: see --help", part)
 	}

@@ -40,6 +40,7 @@ func TestUsage(t *testing.T) {
 		{[]string{"verdicts"}, `no part "verdicts"`, 2},
 		{[]string{"-only", "gremlins", "flags"}, "there are late-start", 2},
 		{[]string{"-only", "gremlins", "coverage"}, "there are white", 2},
+		{[]string{"-only", "gremlins", "compare"}, "there are hand-2x2x", 2},
 	} {
 		if code, out, errs := study(c.args...); code != c.code || !strings.Contains(errs, c.says) {
 			t.Errorf("%v: exit %d, %q, %q, want exit %d and %q", c.args, code, out, errs, c.code, c.says)
