@@ -347,3 +347,26 @@ func TestWords(t *testing.T) {
 		}
 	}
 }
+
+// Readings of one phase in mL/s, of the other in mL/min: the change is asked about.
+func TestSlipOfUnits(t *testing.T) {
+	var rs []Reading
+	for hanging := range 2 {
+		for injector := range 4 {
+			rate := 10 + float64(injector) + 0.1*float64((hanging+injector)%3)
+			for _, p := range []struct {
+				phase string
+				by    float64
+			}{{"baseline", 1}, {"after", 1.0 / 60}} {
+				rs = append(rs, Reading{Phase: p.phase, Hanging: fmt.Sprint(p.phase, hanging), Run: fmt.Sprint(p.phase, hanging), Injector: fmt.Sprint(injector), RateMLPerMin: rate * p.by})
+			}
+		}
+	}
+	r, err := Compare(rs, Options{MarginPercent: 10})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.ContainsFunc(r.Doubts, func(d Doubt) bool { return d.Code == "units" && strings.Contains(d.Says, "60 times") }) {
+		t.Errorf("doubts %+v, want one of the units that says 60 times", r.Doubts)
+	}
+}

@@ -23,6 +23,7 @@ func (r *Result) warn(readings []Reading, t table, f fit, o Options) {
 			r.doubt("one-reading", fmt.Sprintf("phase %s has a single reading: a slip in it would look like a change", c.Phase), "measure it again")
 		}
 	}
+	r.warnUnits()
 	r.warnMeans(readings)
 	r.warnDay(readings)
 	r.warnConditions()
@@ -31,6 +32,18 @@ func (r *Result) warn(readings []Reading, t table, f fit, o Options) {
 	r.doubt("no-untreated", "no untreated comparison: return flow drifts by itself, and an untreated engine measured alongside would show by how much", "")
 	if o.PickedWorst {
 		r.warnPicked(t)
+	}
+}
+
+// unitsFactor is between what a wear or a repair does to a whole set, which no source puts at
+// three times, and the least of the slips, 3.8 from gallons to litres.
+const unitsFactor = 3
+
+// warnUnits asks about the units where one phase is a multiple of the other.
+func (r *Result) warnUnits() {
+	if ratio := 1 + r.Effect.Percent/100; ratio > unitsFactor || ratio < 1.0/unitsFactor {
+		r.doubt("units", fmt.Sprintf("the set's return flow in one phase is %.3g times that in the other: a slip of units (mL/min, mL/s, mL in a run of another length) looks like this", max(ratio, 1/ratio)),
+			"see that the readings of both phases are in mL/min")
 	}
 }
 

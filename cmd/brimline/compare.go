@@ -103,7 +103,7 @@ func runCompareCommand(c *cobra.Command, args []string, o compareOptions) error 
 		return badInput(fmt.Errorf("compare: %d arguments: give one file of readings, or tests with --data, the store's folder", len(args)))
 	default:
 		if set, err = readHandReadings(args[0], o.engine); err != nil {
-			return badInput(err)
+			return badInput(fmt.Errorf("compare: %w", err))
 		}
 	}
 	if err := set.mayCompare(c, o); err != nil {

@@ -35,15 +35,15 @@ type comparedSet struct {
 func readHandReadings(file, engine string) (comparedSet, error) {
 	f, err := os.Open(file)
 	if err != nil {
-		return comparedSet{}, fmt.Errorf("compare: %w; give a CSV file of hand readings", err)
+		return comparedSet{}, fmt.Errorf("%w; give a CSV file of hand readings", err)
 	}
 	defer f.Close()
 	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return comparedSet{}, fmt.Errorf("compare: %s is a directory; give a CSV file of hand readings", file)
+		return comparedSet{}, fmt.Errorf("%s is a directory; give a CSV file of hand readings", file)
 	}
 	rows, err := exchange.ReadReadings(f, file)
 	if err != nil {
-		return comparedSet{}, fmt.Errorf("compare: %w", err)
+		return comparedSet{}, fmt.Errorf("%w", err)
 	}
 	var engines []string
 	for _, r := range rows {
@@ -53,7 +53,7 @@ func readHandReadings(file, engine string) (comparedSet, error) {
 	}
 	if engine == "" {
 		if len(engines) > 1 {
-			return comparedSet{}, fmt.Errorf("compare: %s has readings of %d engines: %s; choose one with --engine", file, len(engines), strings.Join(engines, ", "))
+			return comparedSet{}, fmt.Errorf("%s has readings of %d engines: %s; choose one with --engine", file, len(engines), strings.Join(engines, ", "))
 		}
 		engine = engines[0]
 	}
@@ -80,7 +80,7 @@ func readHandReadings(file, engine string) (comparedSet, error) {
 		set.lines = append(set.lines, r.Line)
 	}
 	if len(set.readings) == 0 {
-		return comparedSet{}, fmt.Errorf("compare: %s has no reading of the engine %q; it has: %s", file, engine, strings.Join(engines, ", "))
+		return comparedSet{}, fmt.Errorf("%s has no reading of the engine %q; it has: %s", file, engine, strings.Join(engines, ", "))
 	}
 	if future > 0 {
 		set.doubts = append(set.doubts, change.Doubt{Code: "future", Says: fmt.Sprintf("%s dated in the future", counted(future, "reading")), Do: "check the dates, or this computer's clock"})
