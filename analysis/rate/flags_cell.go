@@ -97,7 +97,6 @@ func findSteps(l *look, f *Fill) ([]Flag, []block) {
 	most := ""
 	if len(found) > 1 {
 		most = fmt.Sprintf("%s, most ", times(len(found)))
-		g.Evidence.FromS, g.Evidence.ToS = l.b[found[0].at-1].t, l.b[found[len(found)-1].at].t
 	}
 	g.Says = fmt.Sprintf("the reading steps %s by %s %s %sat %.0f s and stays there, as when a hose pulls or is touched; the rate takes that for %s %s/min of flow (%s %% of the rate)",
 		way, sig(math.Abs(big.size)), f.Unit, most, at, sig(math.Abs(bias)), f.Unit, figures(share, 2))
@@ -186,8 +185,8 @@ func shownIn(w curve.Curve) float64 {
 // findKnocks says of knocks, which the fit leaves out.
 func findKnocks(l *look, f *Fill) []Flag {
 	w := l.fill
-	n, size, at, long := 0, 0.0, math.NaN(), 0.0
-	first, last := math.NaN(), math.NaN()
+	// Of the largest: its size, when it was largest, and from when to when it lasted.
+	n, size, at, began, ended := 0, 0.0, math.NaN(), math.NaN(), math.NaN()
 	for i := 0; i < len(w.Marks); i++ {
 		if w.Marks[i] != curve.Knocked {
 			continue
@@ -203,13 +202,9 @@ func findKnocks(l *look, f *Fill) []Flag {
 		}
 		for k := from; k <= i; k++ {
 			if d := w.Values[k] - start; math.Abs(d) > math.Abs(size) || math.IsNaN(at) {
-				size, at, long = d, w.ElapsedS[k], w.ElapsedS[i]-w.ElapsedS[from]
+				size, at, began, ended = d, w.ElapsedS[k], w.ElapsedS[from], w.ElapsedS[i]
 			}
 		}
-		if math.IsNaN(first) {
-			first = w.ElapsedS[from]
-		}
-		last = w.ElapsedS[i]
 	}
 	if n == 0 {
 		return nil
@@ -219,8 +214,8 @@ func findKnocks(l *look, f *Fill) []Flag {
 		once += ", most"
 	}
 	return []Flag{{Code: "knock", Severity: Note,
-		Says:     fmt.Sprintf("the tube was knocked %s at %.0f s, by %s %s; it was at rest again after %.1f s, and the fit leaves that out", once, at, sig(math.Abs(size)), f.Unit, long),
-		Evidence: sized(first, last, size, string(f.Unit))}}
+		Says:     fmt.Sprintf("the tube was knocked %s at %.0f s, by %s %s; it was at rest again after %.1f s, and the fit leaves that out", once, at, sig(math.Abs(size)), f.Unit, ended-began),
+		Evidence: sized(began, ended, size, string(f.Unit))}}
 }
 
 // findZeroMoves looks at the rest after the flow: a zero that goes on moving has moved

@@ -212,6 +212,14 @@ func TestWhatAllChannelsFeelIsTheBench(t *testing.T) {
 		}
 		return t, y
 	}
+	leanAfterPull := func(rng *rand.Rand, ch int, t, y []float64) ([]float64, []float64) {
+		for i, v := range t {
+			if v > 70 && ch == 1 {
+				y[i] += 0.5
+			}
+		}
+		return lean(rng, ch, t, y)
+	}
 	for _, tc := range []struct {
 		name   string
 		change func(*rand.Rand, int, []float64, []float64) ([]float64, []float64)
@@ -220,6 +228,7 @@ func TestWhatAllChannelsFeelIsTheBench(t *testing.T) {
 	}{
 		{"the program stands still", cut(90, 98), "all 4 channels have no readings", Note},
 		{"someone leans on the bench", lean, "jump at once, at about 110 s", Forbids},
+		{"and a hose had pulled on one", leanAfterPull, "jump at once, at about 110 s", Forbids},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			r := AnalyseRun(benchRun{rates: rates, hz: 80, flowS: 180, hunting: 0.005, change: tc.change}.curves(t, 2_000_002), Options{Mode: OneFill})
