@@ -103,10 +103,10 @@ bench:
 compare-stores: influxd card-tools
 	unshare --mount go test -tags powercut -run '^$$' -bench Stores ./ingest/store/crashtest
 
-# How far rates, intervals and flags keep their word, on thousands of simulated fills:
+# How far rates, intervals, flags and comparisons keep their word, on thousands of each:
 # writes analysis/STUDY.md, and fails when a figure misses its threshold. Half an hour on two cores.
 study:
-	go run ./cmd/study -code '$(VERSION)' -sps 80,10 -o analysis/STUDY.md coverage flags smaller
+	go run ./cmd/study -code '$(VERSION)' -sps 80,10 -o analysis/STUDY.md coverage flags smaller compare
 
 clean:
 	rm -rf bin out $(DIST)/.built

@@ -44,7 +44,7 @@ var arrows = map[string][]string{
 	"config":                {},
 	"cmd/brimline":          {"*"},
 	"cmd/brimline/serve":    {"*"},
-	"cmd/study":             {"rig", "rig/simbench", "analysis/curve", "analysis/rate", "analysis/rate/fillsim"},
+	"cmd/study":             {"rig", "rig/simbench", "analysis/curve", "analysis/rate", "analysis/rate/fillsim", "analysis/change", "analysis/plan"},
 
 	"hardware/emulated-board/check": {"rig", "ingest", "ingest/store"},
 }

@@ -9,8 +9,6 @@ import (
 	"sync"
 	"time"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"brimline/analysis/change"
 	"brimline/analysis/plan"
 )
@@ -525,14 +523,17 @@ func (b *beside) power(o settings, c compared, no int, scope string) (scopes, er
 	if b.by > mostChange {
 		b.by, b.planned = mostChange, says.Power
 	}
-	z := distuv.UnitNormal.Quantile(0.975)
-	b.known = distuv.UnitNormal.CDF(b.by/says.SE-z) + distuv.UnitNormal.CDF(-b.by/says.SE-z)
+	z := math.Sqrt2 * math.Erfinv(0.95)
+	b.known = normal(b.by/says.SE-z) + normal(-b.by/says.SE-z)
 	stream := uint64(streamChanged)
 	if scope != change.ScopeEngine {
 		stream = streamChangedLike
 	}
 	return o.sets(c, no, stream, o.seed, o.n, b.by, scope == change.ScopeEngine)
 }
+
+// normal is the standard normal distribution.
+func normal(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
 
 // verdict judges a share of false findings; "" is within the band.
 func verdict(wrong, sets int, slack float64) string {

@@ -1,5 +1,5 @@
-// Command study measures how far the program's rates, intervals and flags keep their
-// word, on simulated fills whose truth is known: `go run ./cmd/study --help`.
+// Command study measures how far the program's rates, intervals, flags and comparisons
+// keep their word, on simulated fills and tests whose truth is known: `go run ./cmd/study --help`.
 //
 // It is for developers; `make study` writes its tables into analysis/STUDY.md.
 package main
@@ -22,7 +22,8 @@ import (
 	"brimline/rig/simbench"
 )
 
-const help = `study measures rates, intervals and flags on simulated fills whose truth is known.
+const help = `study measures rates, intervals, flags and comparisons on simulated fills and tests whose
+truth is known.
 
   study [options] PART...
 
@@ -64,7 +65,7 @@ func run(args []string, out, errs io.Writer) int {
 	fs := flag.NewFlagSet("study", flag.ContinueOnError)
 	fs.SetOutput(errs)
 	fs.Usage = func() { fmt.Fprint(errs, help); fs.PrintDefaults() }
-	fs.IntVar(&o.n, "n", 500, "runs of each fault; four times as many fills of each scenario")
+	fs.IntVar(&o.n, "n", 500, "runs of each fault, sets with a change; four times as many fills and sets of equals of each scenario")
 	fs.IntVar(&o.sound, "sound", -1, "sound runs, of four or six fills each; -1: enough for ten times n fills")
 	fs.Uint64Var(&o.seed, "seed", 1, "the first seed")
 	sps := fs.String("sps", "80", "samples a second of the bench: 80, 10 or 80,10")

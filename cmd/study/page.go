@@ -14,7 +14,7 @@ import (
 func (o settings) page(tables []byte, missed []string, at time.Time) []byte {
 	var b bytes.Buffer
 	p := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
-	p("# How far rates, intervals and flags keep their word")
+	p("# How far rates, intervals, flags and comparisons keep their word")
 	p("")
 	p("`make study` wrote this page on %s, of version %s, with %s on %s/%s, %d at once. It takes some minutes, and is written anew when the analysis changes.",
 		at.UTC().Format(time.DateOnly), o.code, runtime.Version(), runtime.GOOS, runtime.GOARCH, o.workers)
@@ -32,8 +32,10 @@ func (o settings) page(tables []byte, missed []string, at time.Time) []byte {
 	p("")
 	p("**Two simulators.** Intervals and standard errors are judged on curves of a plain model of noise (`analysis/rate/fillsim`), whose Cramer-Rao bound can be computed: *fit's interval* is the fit's term of the budget against what the curve itself rises by, *whole interval* is U against the truth, with the scale and the zero drift drawn as the budget states them. Flags are judged on the simulated bench (`rig/simbench`): its converters, cells, tubes and engine, as Record gives them, through the code that the program runs (`rate.AnalyseRun`).")
 	p("")
-	p("**Thresholds.** Fit's interval: %.1f to %.1f %%; whole interval: 95 %% or more, less three standard errors (its rectangular parts make it wider than it need be). Error over the bound: white 1.05, white + walk 1.10, misreads 1.15. Faults: named in at least %.0f %%; sound fills with any flag, and sound runs with one of the whole run: at most %.1f %%.",
-		100*leastCover, 100*mostCover, 100*leastFound, 100*mostWrong)
+	p("Comparisons are judged on log rates drawn as the model of `analysis/change` has them, read by hand or by the rig, with holes and oddities that it has not.")
+	p("")
+	p("**Thresholds.** Fit's interval: %.1f to %.1f %%; whole interval: 95 %% or more, less three standard errors (its rectangular parts make it wider than it need be). Error over the bound: white 1.05, white + walk 1.10, misreads 1.15. Faults: named in at least %.0f %%; sound fills with any flag, and sound runs with one of the whole run: at most %.1f %%. Comparisons: equals called lower or higher %.0f to %.0f %% at 5 %%.",
+		100*leastCover, 100*mostCover, 100*leastFound, 100*mostWrong, 100*leastFalse, 100*mostFalse)
 	p("")
 	b.Write(tables)
 	p("## The runs of the simulated bench")
