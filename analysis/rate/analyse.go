@@ -137,7 +137,10 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 	}
 	// A slow record is cut value by value, a fast one by blocks of a few tenths of a second.
 	most := cutBlocks
-	if len(t) <= 2*cutBlocks {
+	if o.Mode == Stream { // its fills are as short in a day as in an hour
+		most = max(most, int((t[len(t)-1]-t[0])/streamBlockS))
+	}
+	if len(t) <= 2*most {
 		most = len(t)
 	}
 	b := makeBlocks(t, y, most)
@@ -149,11 +152,11 @@ func (r *Result) cutStretch(c curve.Curve, t, y []float64, o Options) {
 	if step := shownIn(c.Window(t[0], math.Nextafter(t[len(t)-1], math.Inf(1)))); sd < step/2 {
 		sd = max(sd, step*math.Sqrt(float64(len(t))/float64(len(b))/12))
 	}
-	pieces := cut(b, sd)
+	pieces := cutLong(b, sd)
 	if h := stair(b, pieces); h > 0 {
 		// The steps are the noise of what flows (uniform: height/sqrt(12)), not the treads' own.
 		sd = max(sd, h*math.Sqrt(float64(len(t))/float64(len(b))/12))
-		pieces = cut(b, sd)
+		pieces = cutLong(b, sd)
 	}
 	pieces, typical := classify(b, pieces, sd)
 	if o.Mode == OneFill {

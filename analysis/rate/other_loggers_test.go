@@ -95,3 +95,55 @@ func TestSoundRecordsOfOtherLoggers(t *testing.T) {
 		})
 	}
 }
+
+// Fills of three minutes are found in a record of half a day as in one of an hour; a fill
+// of hours, and a rest of hours, are one.
+func TestLongStreams(t *testing.T) {
+	const perS, gPerMin = 2, 10.0
+	for _, tc := range []struct {
+		name   string
+		hours  float64
+		flows  func(at float64) bool
+		dumped func(at float64) bool
+		fills  int
+		kind   Kind
+	}{
+		{"a fill each six minutes", 5, func(at float64) bool { k := math.Mod(at, 360); return k > 60 && k < 240 }, func(at float64) bool { return math.Mod(at, 360) > 300 }, 50, KindFill},
+		{"one fill", 4, func(at float64) bool { return at > 1000 && at < 13_000 }, func(float64) bool { return false }, 1, KindFill},
+		{"a rest", 4, func(float64) bool { return false }, func(float64) bool { return false }, 1, KindStill},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
+			rng := rand.New(rand.NewPCG(2_000_210, 1))
+			var ts, ys []float64
+			held, walk := 0.0, 0.0
+			for i := range int(tc.hours * 3600 * perS) {
+				at := float64(i) / perS
+				switch {
+				case tc.flows(at):
+					held += gPerMin / 60 / perS
+				case tc.dumped(at):
+					held = 0
+				}
+				walk += cellWalk / math.Sqrt(perS) * rng.NormFloat64()
+				ts, ys = append(ts, at), append(ys, held+walk+0.03*rng.NormFloat64())
+			}
+			c, err := curve.New("scale", curve.Gram, ts, ys)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r, err := Analyse(c, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(r.Fills) != tc.fills {
+				t.Errorf("%d fills, made were %d", len(r.Fills), tc.fills)
+			}
+			for _, f := range r.Fills {
+				if f.Kind != tc.kind || f.Kind == KindFill && (len(f.Flags) > 0 || math.Abs(f.RateGPerMin-gPerMin) > 3*f.U95) {
+					t.Errorf("a %s from %.0f to %.0f s of %.4g ± %.2g g/min, flags %+v", f.Kind, f.StartS, f.EndS, f.RateGPerMin, f.U95, f.Flags)
+				}
+			}
+		})
+	}
+}

@@ -8,13 +8,15 @@ import (
 
 // Numbers of the cutting. Where a number is a choice, its reason stands beside it.
 const (
-	cutBlocks   = 600  // blocks a long stretch is cut in: 0.4 s of a four-minute run
-	cutPenalty  = 16   // in units of log n: what a further piece must save, in squared standard deviations
-	stillPart   = 0.08 // a piece under this part of the typical slope is still
-	pausePart   = 0.05 // a pause under this part of the fill around it does not end the fill
-	pauseShortS = 3.0  // nor does one under this: an air slug of 0.5 mL at 10 mL/min lasts 3 s
-	gapBreakS   = 10.0 // a hole over this, and over gapBreakN sampling intervals, ends a fill
-	gapBreakN   = 30
+	cutBlocks = 600 // blocks a long stretch is cut in: 0.4 s of a four-minute run
+	// Of a stream, however long: a fill of a minute has thirty.
+	streamBlockS = 2.0
+	cutPenalty   = 16   // in units of log n: what a further piece must save, in squared standard deviations
+	stillPart    = 0.08 // a piece under this part of the typical slope is still
+	pausePart    = 0.05 // a pause under this part of the fill around it does not end the fill
+	pauseShortS  = 3.0  // nor does one under this: an air slug of 0.5 mL at 10 mL/min lasts 3 s
+	gapBreakS    = 10.0 // a hole over this, and over gapBreakN sampling intervals, ends a fill
+	gapBreakN    = 30
 	// A flow that stops from over leakStopPart of what is typical to under leakMostPart, and
 	// goes on so for leakTailS to the end, has stopped.
 	leakMostPart = 0.35
@@ -119,6 +121,71 @@ func cut(b []block, sd float64) []piece {
 	}
 	slices.Reverse(pieces)
 	return pieces
+}
+
+// cutLong is cut in time that grows with the length of b: window by window of cutBlocks,
+// each of which begins where the last piece of the one before did, which its end had cut off.
+func cutLong(b []block, sd float64) []piece {
+	if len(b) <= 2*cutBlocks {
+		return cut(b, sd)
+	}
+	var out []piece
+	for from := 0; from < len(b); {
+		to := min(from+cutBlocks, len(b))
+		pieces := cut(b[from:to], sd)
+		switch n := len(pieces); {
+		case to == len(b):
+		case n > 1:
+			pieces = pieces[:n-1]
+		default: // no break as far as it goes: half of it is safe from the window's end
+			pieces[0].j = cutBlocks / 2
+		}
+		for _, p := range pieces {
+			p.i, p.j = p.i+from, p.j+from
+			if n := len(out); n > 0 && oneLine(b, out[n-1], p, sd) {
+				p.i = out[n-1].i
+				out = out[:n-1]
+			}
+			out = append(out, lineOf(b, p))
+		}
+		from = out[len(out)-1].j
+	}
+	return out
+}
+
+// oneLine reports whether p and the piece q after it are described as well by one line.
+func oneLine(b []block, p, q piece, sd float64) bool {
+	both := lineOf(b, piece{i: p.i, j: q.j})
+	return both.squares(b)-lineOf(b, p).squares(b)-lineOf(b, q).squares(b) < cutPenalty*math.Log(cutBlocks)*sd*sd
+}
+
+// lineOf is p with the line of its own blocks.
+func lineOf(b []block, p piece) piece {
+	w, ty, tt := 0.0, 0.0, 0.0
+	p.tm, p.level, p.slope = 0, 0, 0
+	for _, k := range b[p.i:p.j] {
+		w += k.n
+		p.tm += (k.t - p.tm) * k.n / w
+		p.level += (k.y - p.level) * k.n / w
+	}
+	for _, k := range b[p.i:p.j] {
+		ty += k.n * (k.t - p.tm) * (k.y - p.level)
+		tt += k.n * (k.t - p.tm) * (k.t - p.tm)
+	}
+	if tt > 0 {
+		p.slope = ty / tt
+	}
+	return p
+}
+
+// squares is the sum of squares that p's line leaves, each block by its values.
+func (p piece) squares(b []block) float64 {
+	sum := 0.0
+	for _, k := range b[p.i:p.j] {
+		d := k.y - p.at(k.t)
+		sum += k.n * d * d
+	}
+	return sum
 }
 
 // stair returns the height of the steps where pieces are the treads of a staircase,
