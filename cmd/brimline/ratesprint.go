@@ -7,6 +7,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 
@@ -120,7 +121,7 @@ func (s *ratedSet) printFills(b *strings.Builder) {
 		for _, e := range f.Result.Events {
 			size := fmt.Sprintf("%.0f s without a reading", e.EndS-e.StartS)
 			if e.Size > 0 {
-				size = fmt.Sprintf("%.4g %s away", e.Size, f.Curve.Unit)
+				size = fmt.Sprintf("%s %s away", plainText(e.Size, 4), f.Curve.Unit)
 			}
 			if stored {
 				size = e.Kind + ": " + size
@@ -309,7 +310,7 @@ func evidenceText(e rate.Evidence) string {
 		if u := rate.Coverage95(math.Inf(1)) * e.U; u > 0 && finite(u) {
 			what = withU(e.Size, u)
 		} else {
-			what = fmt.Sprintf("%.3g", e.Size)
+			what = plainText(e.Size, 3)
 		}
 		what = strings.TrimSpace(what + " " + e.Unit)
 	}
@@ -331,6 +332,17 @@ func evidenceText(e rate.Evidence) string {
 
 // seen reports whether a flag carries evidence in numbers.
 func seen(e rate.Evidence) bool { return finite(e.Size) || finite(e.FromS) || finite(e.Chance) }
+
+// plainText writes x to some significant digits and never as a power of ten.
+func plainText(x float64, digits int) string {
+	if a := math.Abs(x); a >= 1e-4 && a < 1e15 {
+		if rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'e', digits-1, 64), 64); err == nil {
+			x = rounded
+		}
+		return strconv.FormatFloat(x, 'f', -1, 64)
+	}
+	return strconv.FormatFloat(x, 'g', digits, 64)
+}
 
 // chanceText is a chance in words: "1 of 20 000 fills".
 func chanceText(p float64) string {

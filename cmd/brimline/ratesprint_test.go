@@ -157,6 +157,11 @@ func TestChanceText(t *testing.T) {
 			t.Errorf("%g: %q, want %q", p, got, want)
 		}
 	}
+	for x, want := range map[float64]string{5354.2: "5350", 15920: "15900", 0.33333: "0.333", -12: "-12", 0: "0", 2.5e-7: "2.5e-07"} {
+		if got := plainText(x, 3); got != want {
+			t.Errorf("%g: %q, want %q", x, got, want)
+		}
+	}
 	if got := evidenceText(rate.NoEvidence()); got != "" {
 		t.Errorf("no evidence says %q", got)
 	}
